@@ -1,0 +1,1 @@
+"""The viewer: everything that is shown, in one browser page. It computes nothing itself."""
