@@ -1,0 +1,160 @@
+"""The opened stores and what has been read from them, shared by all sessions of one process.
+
+What is handed out is shared: treat it as read only. Every entry is kept under (disc, run, name), so
+a new current run is never mixed with an older one.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from engine.errors import SplendensError
+from engine.store import TABLES, DiscStore, open_store
+from engine.store.schema import column
+
+KEPT = 256
+"""Entries kept per process; a detail of a site is a few megabytes."""
+
+
+class Library:
+    """The discs that are open.
+
+    Parameters
+    ----------
+    stores
+        Opened stores (`engine.store.open_store`), in the order in which they are shown.
+
+    Raises
+    ------
+    SplendensError
+        If there is none, or if two have the same disc id.
+    """
+
+    def __init__(self, stores: Sequence[DiscStore]) -> None:
+        if not stores:
+            raise SplendensError("no store given: name at least one")
+        self._stores = {store.disc: store for store in stores}
+        if len(self._stores) < len(stores):
+            ids = ", ".join(store.disc for store in stores)
+            raise SplendensError(f"two stores hold the same disc id; found {ids}")
+        self._kept: OrderedDict[tuple[str, ...], Any] = OrderedDict()
+        self._lock = Lock()
+
+    @classmethod
+    def open(cls, paths: Sequence[Path]) -> Library:
+        """Open stores by their paths.
+
+        Raises
+        ------
+        SplendensError
+            If a path is no store that can be read.
+        """
+        return cls([open_store(path) for path in paths])
+
+    @property
+    def discs(self) -> tuple[str, ...]:
+        """Ids of the discs, in order."""
+        return tuple(self._stores)
+
+    def store(self, disc: str) -> DiscStore:
+        """Return the store of a disc.
+
+        Raises
+        ------
+        SplendensError
+            If that disc is not open.
+        """
+        if disc not in self._stores:
+            raise SplendensError(f"disc {disc!r} is not open; open are {', '.join(self.discs)}")
+        return self._stores[disc]
+
+    def run(self, disc: str) -> str | None:
+        """Return the name of the disc's current run; None where it was never analysed."""
+        current: str | None = self.store(disc).current_run
+        return current
+
+    def table(self, disc: str, name: str) -> pd.DataFrame:
+        """Return one result table of the current run; without a run, its columns and no row."""
+        run = self.run(disc)
+        if run is None:
+            return pd.DataFrame({c.name: [] for c in TABLES[name]})
+        return self._get((disc, run, "table", name), lambda: self.store(disc).table(name, run=run))
+
+    def sites(self, disc: str | None = None) -> pd.DataFrame:
+        """Return the sites table of one disc, or of all that are open, one row a site."""
+        if disc is not None:
+            return self.table(disc, "sites")
+        tables = [table for name in self.discs if len(table := self.table(name, "sites"))]
+        if not tables:
+            return self.table(self.discs[0], "sites")
+        key = tuple(self.run(name) or "" for name in self.discs)
+        return self._get(("", *key, "sites"), lambda: pd.concat(tables, ignore_index=True))
+
+    def site_curves(self, disc: str, site: str) -> pd.DataFrame:
+        """Return the curves of one site with all fitted parameters; no row where there are none."""
+        run = self.run(disc) or ""
+
+        def select() -> pd.DataFrame:
+            curves = self.table(disc, "curves")
+            return curves[curves["site"] == site].reset_index(drop=True)
+
+        return self._get((disc, run, "site_curves", site), select)
+
+    def detail(self, disc: str, site: str) -> dict[str, Any]:
+        """Return what the image analysis left of one site; empty where there is nothing."""
+        return self._part(disc, f"sites/{site}")
+
+    def cells_detail(self, disc: str) -> dict[str, Any]:
+        """Return links between cells, the tissue's outline, and how cells were found."""
+        return self._part(disc, "cells")
+
+    def _part(self, disc: str, part: str) -> dict[str, Any]:
+        run = self.run(disc)
+        if run is None:
+            return {}
+        return self._get((disc, run, "part", part), lambda: self.store(disc).detail(part, run=run))
+
+    def quantities(self, disc: str, table: str) -> tuple[str, ...]:
+        """Return the numeric columns of a table that hold at least one value on this disc."""
+        run = self.run(disc)
+        if run is None:
+            return ()
+        return self._get(
+            (disc, run, "quantities", table), lambda: _numeric(self.table(disc, table), table)
+        )
+
+    def kept(self, key: tuple[str, ...], make: Callable[[], Any]) -> Any:
+        """Return what is kept under a key of the caller's own, made where it is missing."""
+        return self._get(("kept", *key), make)
+
+    def _get(self, key: tuple[str, ...], make: Callable[[], Any]) -> Any:
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+        made = make()  # outside the lock: reading takes milliseconds, and twice does no harm
+        with self._lock:
+            self._kept[key] = made
+            while len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+        return made
+
+
+def _numeric(frame: pd.DataFrame, table: str) -> tuple[str, ...]:
+    places = {"x_um", "y_um", "row", "col", "cell", "cell_group", "fibril"}
+    names = []
+    for name in frame.columns:
+        if name in places or column(table, name).kind not in ("number", "count"):
+            continue
+        if not pd.api.types.is_numeric_dtype(frame[name]):
+            continue
+        if np.isfinite(frame[name].to_numpy(dtype=float, na_value=np.nan)).any():
+            names.append(name)
+    return tuple(names)
