@@ -1,0 +1,71 @@
+"""Every setting of an analysis as one validated object, readable and writable as TOML."""
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from engine.cells import CellsSettings
+from engine.collagen import CollagenSettings
+from engine.errors import Defect, FolderError
+from engine.mechanics import MechanicsSettings
+
+
+class Settings(BaseModel):
+    """All settings of an analysis, one table a part."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    mechanics: MechanicsSettings = Field(
+        default_factory=MechanicsSettings, description="force curves"
+    )
+    cells: CellsSettings = Field(default_factory=CellsSettings, description="cells and patterns")
+    collagen: CollagenSettings = Field(
+        default_factory=CollagenSettings, description="height images of the collagen network"
+    )
+    seed: int = Field(
+        default=20_260_314, ge=0, description="seed of every resampling, so that runs repeat"
+    )
+
+
+def settings_as_toml(settings: Settings) -> str:
+    """Write settings as TOML; a value of None (not set) is left out."""
+    return tomli_w.dumps(_without_none(settings.model_dump(mode="json")))
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _without_none(v) for k, v in value.items() if v is not None}
+    return value
+
+
+def read_settings(path: Path) -> Settings:
+    """Read settings from a TOML file; what it does not name keeps its default.
+
+    Raises
+    ------
+    FolderError
+        One defect for each key that is unknown or out of range.
+    """
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise FolderError([Defect(str(path), "", reason, "a TOML file of settings")]) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise FolderError([Defect(str(path), "", str(error), "TOML in UTF-8")]) from error
+    try:
+        return Settings.model_validate(raw)
+    except ValidationError as error:
+        defects = [
+            Defect(
+                str(path),
+                ".".join(str(part) for part in problem["loc"]),
+                repr(problem["input"]),
+                problem["msg"],
+            )
+            for problem in error.errors()
+        ]
+        raise FolderError(defects) from error

@@ -1,0 +1,16 @@
+"""The store: one disc, one Zarr v3 hierarchy, written aside and moved into place."""
+
+from engine.store.read import DiscStore, StoredCurves, StoredSite, open_store
+from engine.store.schema import SCHEMA_VERSION, TABLES, Column
+from engine.store.write import write_store
+
+__all__ = [
+    "SCHEMA_VERSION",
+    "TABLES",
+    "Column",
+    "DiscStore",
+    "StoredCurves",
+    "StoredSite",
+    "open_store",
+    "write_store",
+]

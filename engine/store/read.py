@@ -1,0 +1,321 @@
+"""Reading a store: lazily, one site at a time."""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import zarr
+
+from engine.errors import Caution, SplendensError
+from engine.frames import Footprint, Frame
+from engine.store.pyramid import Pyramid, read_pyramid
+from engine.store.schema import SCHEMA_VERSION, TABLES
+from engine.store.tables import read_table
+
+_LENGTH_IN_NM = {"m": 1e9, "um": 1e3, "nm": 1.0}
+
+
+@dataclass(frozen=True)
+class StoredCurves:
+    """Force curves of one site, in nanometres as the kernels take them.
+
+    Attributes
+    ----------
+    rows, cols
+        Shape of the map; curve ``i`` is row ``i // cols``, column ``i % cols``.
+    valid
+        (rows * cols,) whether a curve was taken there.
+    has_retract
+        Whether the retract branch was recorded.
+    """
+
+    rows: int
+    cols: int
+    valid: npt.NDArray[np.bool_]
+    has_retract: bool
+    _group: Any
+    _nm_per_deflection: Callable[[str], float]
+
+    def approach(
+        self, index: Any = None
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Drive position and deflection of the approach.
+
+        Parameters
+        ----------
+        index
+            A curve's number, a slice, or None for all.
+
+        Returns
+        -------
+        z_nm, deflection_nm : ndarray
+            (samples,) for one curve; else (curves, samples), or (samples,) for a shared z.
+        """
+        return self._segment("approach", index)
+
+    def retract(
+        self, index: Any = None
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]] | None:
+        """Drive position and deflection of the retract branch; None where there is none."""
+        return self._segment("retract", index) if self.has_retract else None
+
+    def _segment(
+        self, name: str, index: Any
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        chosen = slice(None) if index is None else index
+        z, deflection = self._group[name]["z"], self._group[name]["deflection"]
+        z_nm = z[0] if z.attrs["shared"] else z[chosen]
+        z_nm = _physical(z_nm, z.attrs) * _LENGTH_IN_NM[z.attrs["unit"]]
+        factor = self._nm_per_deflection(deflection.attrs["unit"])
+        return z_nm, _physical(deflection[chosen], deflection.attrs) * factor
+
+
+def _physical(stored: npt.NDArray[Any], attributes: Any) -> npt.NDArray[np.float64]:
+    value: npt.NDArray[np.float64] = stored.astype(np.float64)
+    return value * float(attributes["scale"]) + float(attributes["offset"])
+
+
+@dataclass(frozen=True)
+class StoredSite:
+    """One measured site.
+
+    Attributes
+    ----------
+    site, kind, probe, note
+        As in the disc folder.
+    footprint
+        Where it lies in the disc frame.
+    rotation_deg
+        Direction of u, degrees in [0, 180) as in the tables: atan2(-dy, dx).
+    stage_um
+        Centre in the stage frame.
+    rows, cols
+        Shape of the force map, 0 without curves.
+    has_curves, has_height
+        What was measured there.
+    cautions
+        Warnings found at import.
+    """
+
+    site: str
+    kind: str
+    probe: str
+    note: str
+    footprint: Footprint
+    rotation_deg: float
+    stage_um: tuple[float, float]
+    rows: int
+    cols: int
+    has_curves: bool
+    has_height: bool
+    cautions: tuple[Caution, ...]
+
+
+class DiscStore:
+    """A store opened for reading.
+
+    Attributes
+    ----------
+    path
+        Its folder.
+    info
+        What the root says: ``disc``, ``sample``, ``probes``, ``channels``, ``mosaic_pixel_um``,
+        ``cautions``, ``sources``, ``imported_at``, ``versions``.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._root = zarr.open_group(path, mode="r", use_consolidated=False)
+        self.info: dict[str, Any] = self._root.attrs["splendens"]  # type: ignore[assignment]
+
+    @property
+    def disc(self) -> str:
+        """The disc's identifier."""
+        return str(self.info["disc"]["id"])
+
+    @property
+    def donor(self) -> str:
+        """The donor's identifier."""
+        return str(self.info["disc"]["donor"])
+
+    @cached_property
+    def frame(self) -> Frame:
+        """The transform from the stage to the disc."""
+        stored = dict(self.info["frame"])
+        fields = {k: np.asarray(v) if isinstance(v, list) else v for k, v in stored.items()}
+        fields["names"], fields["flags"] = tuple(stored["names"]), tuple(stored["flags"])
+        return Frame(**fields)
+
+    @cached_property
+    def cautions(self) -> tuple[Caution, ...]:
+        """Warnings found at import, disc-wide ones first."""
+        return tuple(Caution(**c) for c in self.info["cautions"])
+
+    @cached_property
+    def sites(self) -> dict[str, StoredSite]:
+        """Every site by name."""
+        names = sorted(p.name for p in (self.path / "sites").iterdir() if p.is_dir())
+        return {name: self._read_site(name) for name in names}
+
+    def _read_site(self, name: str) -> StoredSite:
+        node = (self.path / "sites" / name / "zarr.json").read_text(encoding="utf-8")
+        a = json.loads(node)["attributes"]
+        u_axis = np.asarray(a["u_axis"])
+        footprint = Footprint(
+            np.asarray(a["centre_um"]),
+            u_axis,
+            np.asarray(a["v_axis"]),
+            a["width_um"],
+            a["height_um"],
+        )
+        return StoredSite(
+            site=a["site"],
+            kind=a["kind"],
+            probe=a["probe"],
+            note=a["note"],
+            footprint=footprint,
+            rotation_deg=table_angle_deg(float(u_axis[0]), float(u_axis[1])),
+            stage_um=tuple(a["stage_um"]),
+            rows=a["rows"],
+            cols=a["cols"],
+            has_curves=a["has_curves"],
+            has_height=a["has_height"],
+            cautions=tuple(c for c in self.cautions if c.site == name),
+        )
+
+    @cached_property
+    def mosaic(self) -> Pyramid | None:
+        """The fluorescence mosaic, (channels, rows, cols) a level."""
+        return read_pyramid(self._root["mosaic"]) if "mosaic" in self._root else None  # type: ignore[arg-type]
+
+    def height(self, site: str) -> Pyramid:
+        """Height image of a site in nanometres; pixel sizes and origin in its own frame, in um."""
+        return read_pyramid(self._root[f"sites/{site}/height"])  # type: ignore[arg-type]
+
+    def curves(self, site: str) -> StoredCurves:
+        """Force curves of a site, calibrated with its probe."""
+        stored = self.sites[site]
+        group = self._root[f"sites/{site}/curves"]
+        probe = self.info["probes"][stored.probe]
+
+        def nm_per(unit: str) -> float:
+            sizes = {"nm": 1.0, "V": probe["sensitivity_nm_per_V"]}
+            # nN over N/m is nm
+            return float(sizes[unit] if unit != "nN" else 1 / probe["spring_constant_N_per_m"])
+
+        return StoredCurves(
+            rows=stored.rows,
+            cols=stored.cols,
+            valid=group["valid"][:],  # type: ignore[index]
+            has_retract="retract" in group,  # type: ignore[operator]
+            _group=group,
+            _nm_per_deflection=nm_per,
+        )
+
+    @property
+    def runs(self) -> list[str]:
+        """Names of the finished runs, oldest first."""
+        folder = self.path / "runs"
+        found = (p.name for p in folder.iterdir() if p.is_dir()) if folder.is_dir() else ()
+        return sorted(name for name in found if not name.startswith("."))
+
+    @property
+    def current_run(self) -> str | None:
+        """Name of the current run, read anew each time."""
+        node = json.loads((self.path / "zarr.json").read_text(encoding="utf-8"))
+        current = node["attributes"]["splendens"]["current_run"]
+        return current if current in self.runs else None
+
+    def run_info(self, run: str | None = None) -> dict[str, Any]:
+        """Give what a run says of itself: settings, versions, times, digest of its inputs, cells.
+
+        ``stale`` is a sentence where the inputs have changed since, else empty.
+        """
+        info = dict(self._run(run).attrs["splendens"])  # type: ignore[call-overload]
+        changed = info["sources_digest"] != self.info["sources_digest"]
+        info["stale"] = "the measurements were imported anew after this run" if changed else ""
+        return info
+
+    def _run(self, run: str | None) -> zarr.Group:
+        name = run or self.current_run
+        if name is None:
+            raise SplendensError(
+                f"{self.path} holds no finished run; `splendens analyse {self.path}` makes one"
+            )
+        if name not in self.runs:
+            raise SplendensError(
+                f"{self.path} has no run {name!r}; it has {', '.join(self.runs) or 'none'}"
+            )
+        return self._root[f"runs/{name}"]  # type: ignore[return-value]
+
+    def table(self, name: str, run: str | None = None) -> pd.DataFrame:
+        """Read a result table with the contract's columns, and further ones.
+
+        Raises
+        ------
+        SplendensError
+            If there is no such table or run.
+        """
+        if name not in TABLES:
+            raise SplendensError(f"no table {name!r}; there are {', '.join(TABLES)}")
+        return read_table(self._run(run)[f"tables/{name}"])  # type: ignore[arg-type]
+
+    def detail(self, part: str, run: str | None = None) -> dict[str, Any]:
+        """Everything else a run keeps of one part: arrays and attributes by name.
+
+        Parameters
+        ----------
+        part
+            ``cells``, or ``sites/<site>`` for the fibril network of a height image.
+        run
+            A run's name; the current one by default.
+
+        Returns
+        -------
+        dict
+            Empty where the run keeps nothing of that part.
+        """
+        parent = self._run(run)
+        if part not in parent:
+            return {}
+        group = parent[part]
+        found = {name: array[:] for name, array in group.arrays()}  # type: ignore[union-attr]
+        return found | dict(group.attrs)
+
+
+def table_angle_deg(dx: float, dy: float) -> float:
+    """Angle of a direction in the disc frame as the tables give it: atan2(-dy, dx) in [0, 180).
+
+    Examples
+    --------
+    >>> table_angle_deg(0.0, -1.0)
+    90.0
+    """
+    return float(np.degrees(np.arctan2(-dy, dx)) % 180.0)
+
+
+def open_store(path: Path | str) -> DiscStore:
+    """Open a store for reading.
+
+    Raises
+    ------
+    SplendensError
+        If there is none, or it was written by another version of the schema.
+    """
+    path = Path(path)
+    try:
+        attributes = json.loads((path / "zarr.json").read_text(encoding="utf-8"))["attributes"]
+        found = attributes["splendens"]["schema_version"]
+    except (OSError, ValueError, KeyError) as error:
+        raise SplendensError(
+            f"{path}: found no disc store; expected a folder that `splendens import` wrote"
+        ) from error
+    if found != SCHEMA_VERSION:
+        raise SplendensError(f"{path}: found schema {found}; expected {SCHEMA_VERSION}")
+    return DiscStore(path)

@@ -1,0 +1,111 @@
+"""Writing one analysis into a store, and making it the current one in a single step."""
+
+import dataclasses
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import zarr
+
+from engine.store.atomic import staged_folder, update_attributes
+from engine.store.provenance import write_hashes
+from engine.store.read import DiscStore
+from engine.store.tables import write_table
+
+
+class RunWriter:
+    """One run while it is being written, out of every reader's sight."""
+
+    def __init__(self, folder: Path) -> None:
+        self._root = zarr.create_group(folder, zarr_format=3)
+        self._tables = self._root.create_group("tables")
+
+    def table(self, name: str, columns: Mapping[str, npt.ArrayLike]) -> None:
+        """Write a result table (see :func:`engine.store.tables.write_table`)."""
+        write_table(self._tables, name, columns)
+
+    def detail(self, part: str, values: Mapping[str, Any]) -> None:
+        """Write arrays and plain values of one part; None values are left out.
+
+        Parameters
+        ----------
+        part
+            ``cells`` or ``sites/<site>``.
+        values
+            Arrays become arrays; text, numbers, lists of them become attributes.
+        """
+        group = self._root.require_group(part)
+        plain = {}
+        for name, value in values.items():
+            if isinstance(value, np.ndarray):
+                chunks = tuple(max(1, n) for n in value.shape) or (1,)
+                array = group.create_array(
+                    name, shape=value.shape, dtype=value.dtype, chunks=chunks
+                )
+                if value.size:
+                    array[...] = value
+            elif value is not None:
+                plain[name] = value
+        group.attrs.update(plain)
+
+    def note(self, values: Mapping[str, Any]) -> None:
+        """Write what the run says of itself."""
+        self._root.attrs["splendens"] = dict(values)
+
+
+def next_run_name(store: DiscStore) -> str:
+    """Name the run to come: ``run-0001``, then ``run-0002`` and so on."""
+    numbers = [int(name.rpartition("-")[2]) for name in store.runs if name[-1].isdigit()]
+    return f"run-{max(numbers, default=0) + 1:04d}"
+
+
+@contextmanager
+def new_run(store: DiscStore, name: str) -> Iterator[RunWriter]:
+    """Write a run aside; on success move it into the store and make it current.
+
+    Parameters
+    ----------
+    store
+        The store.
+    name
+        A name that no run of it has yet.
+
+    Yields
+    ------
+    RunWriter
+        To write tables and details with.
+    """
+    with staged_folder(store.path / "runs" / name) as staged:
+        yield RunWriter(staged)
+        write_hashes(staged, ("tables", "sites", "cells"))
+    root = store.info | {"current_run": name}
+    update_attributes(store.path, {"splendens": root})
+
+
+def as_record(result: Any, prefix: str = "") -> dict[str, Any]:
+    """Fields of a result dataclass as arrays and plain values, nested ones joined by ``.``.
+
+    Examples
+    --------
+    >>> @dataclasses.dataclass
+    ... class Point:
+    ...     x: float
+    >>> as_record(Point(1.5))
+    {'x': 1.5}
+    """
+    record: dict[str, Any] = {}
+    for field in dataclasses.fields(result):
+        value = getattr(result, field.name)
+        name = f"{prefix}{field.name}"
+        if dataclasses.is_dataclass(value):
+            record |= as_record(value, f"{name}.")
+        elif isinstance(value, np.generic):
+            record[name] = value.item()
+        elif isinstance(value, tuple):
+            record[name] = [v.item() if isinstance(v, np.generic) else v for v in value]
+        else:
+            record[name] = value
+    return record

@@ -1,0 +1,178 @@
+"""The result tables' columns: names, kinds, units and meanings, in the order they are written."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+SCHEMA_VERSION = "1"
+
+Kind = Literal["text", "number", "count", "truth"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a result table.
+
+    Attributes
+    ----------
+    name
+        As written in the file; carries the unit.
+    kind
+        ``text``; ``number`` (float, NaN = could not be had); ``count`` (whole number, -1 = could
+        not be had); ``truth`` (yes or no, -1 = could not be had).
+    label
+        A few words for an axis or legend, without the unit.
+    unit
+        Unit as shown to people; empty for pure numbers.
+    """
+
+    name: str
+    kind: Kind
+    label: str
+    unit: str = ""
+
+
+def _text(*names: str) -> tuple[Column, ...]:
+    return tuple(Column(n, "text", n.replace("_", " ")) for n in names)
+
+
+def _pattern_columns() -> tuple[Column, ...]:
+    patterns = ("string", "double_string", "small_cluster", "big_cluster", "diffuse")
+    return tuple(
+        Column(f"fraction_{p}", "number", f"share of cells: {p.replace('_', ' ')}")
+        for p in patterns
+    )
+
+
+_SITES = (
+    *_text("disc", "donor", "site", "kind", "probe"),
+    Column("x_um", "number", "x", "µm"),
+    Column("y_um", "number", "y", "µm"),
+    Column("rotation_deg", "number", "direction of u", "°"),
+    Column("in_disc", "truth", "on the tissue"),
+    Column("curves_total", "count", "curves taken"),
+    Column("curves_used", "count", "curves used"),
+    Column("modulus_kPa", "number", "apparent indentation modulus", "kPa"),
+    Column("modulus_ci_low_kPa", "number", "modulus, lower end of the 95 % interval", "kPa"),
+    Column("modulus_ci_high_kPa", "number", "modulus, upper end of the 95 % interval", "kPa"),
+    Column("modulus_geomean_kPa", "number", "modulus, geometric mean", "kPa"),
+    Column("modulus_iqr_kPa", "number", "modulus, interquartile range", "kPa"),
+    Column("modulus_syst_rel", "number", "modulus, uncertainty shared by the probe"),
+    Column("indentation_nm", "number", "indentation", "nm"),
+    Column("exponent", "number", "free exponent"),
+    Column("adhesion_nN", "number", "adhesion", "nN"),
+    Column("dissipation", "number", "dissipation, lost / loading work"),
+    Column("pattern", "text", "cell pattern"),
+    Column("pattern_confidence", "number", "confidence of the pattern"),
+    Column("pattern_index", "number", "pattern index"),
+    Column("pattern_window_um", "number", "side of the cell window", "µm"),
+    Column("cells_in_window", "count", "cells in the window"),
+    Column("cell_density_per_mm2", "number", "cell density", "1/mm²"),
+    *_pattern_columns(),
+    Column("Sa_nm", "number", "Sa", "nm"),
+    Column("Sq_nm", "number", "Sq", "nm"),
+    Column("Sz_nm", "number", "Sz", "nm"),
+    Column("Ssk", "number", "Ssk"),
+    Column("Sku", "number", "Sku"),
+    Column("Sdq", "number", "Sdq"),
+    Column("Sdr_pct", "number", "Sdr", "%"),
+    Column("Sal_nm", "number", "Sal", "nm"),
+    Column("Str", "number", "Str"),
+    Column("Sq_plane_nm", "number", "Sq, plane removed only", "nm"),
+    Column("fibril_thickness_mean_nm", "number", "fibril thickness, mean", "nm"),
+    Column("fibril_thickness_median_nm", "number", "fibril thickness, median", "nm"),
+    Column("fibril_thickness_p95_nm", "number", "fibril thickness, 95th percentile", "nm"),
+    Column("fibril_thickness_p95_ci_low_nm", "number", "95th percentile, lower end", "nm"),
+    Column("fibril_thickness_p95_ci_high_nm", "number", "95th percentile, upper end", "nm"),
+    Column("fibril_length_um", "number", "traced fibril length", "µm"),
+    Column("fibril_junctions_per_um2", "number", "apparent junctions", "1/µm²"),
+    Column("fibril_order", "number", "fibril order"),
+    Column("fibril_angle_deg", "number", "fibril direction", "°"),
+    Column("band_period_nm", "number", "band period", "nm"),
+    Column("band_period_se_nm", "number", "band period, standard error", "nm"),
+    Column("band_fraction", "number", "share of length with bands"),
+    Column("band_resolvable", "truth", "bands resolvable at this pixel size"),
+    *_text("flags"),
+)
+
+_CURVES = (
+    *_text("disc", "site"),
+    Column("row", "count", "row"),
+    Column("col", "count", "column"),
+    Column("x_um", "number", "x", "µm"),
+    Column("y_um", "number", "y", "µm"),
+    Column("modulus_kPa", "number", "apparent indentation modulus", "kPa"),
+    Column("modulus_se_kPa", "number", "modulus, standard error", "kPa"),
+    Column("contact_z_um", "number", "contact position of the drive", "µm"),
+    Column("indentation_nm", "number", "indentation", "nm"),
+    Column("force_nN", "number", "largest force", "nN"),
+    Column("rmse_nN", "number", "residual of the fit", "nN"),
+    Column("exponent", "number", "free exponent"),
+    Column("adhesion_nN", "number", "adhesion", "nN"),
+    Column("dissipation", "number", "dissipation, lost / loading work"),
+    Column("used", "truth", "used"),
+    *_text("flags"),
+)
+
+_CELLS = (
+    *_text("disc"),
+    Column("cell", "count", "cell"),
+    Column("x_um", "number", "x", "µm"),
+    Column("y_um", "number", "y", "µm"),
+    Column("diameter_um", "number", "nuclear diameter", "µm"),
+    Column("cell_group", "count", "group"),
+    Column("pattern", "text", "cell pattern"),
+    Column("pattern_confidence", "number", "confidence of the pattern"),
+    Column("neighbours", "count", "linked neighbours"),
+    Column("nn_distance_um", "number", "distance to the nearest cell", "µm"),
+)
+
+_CELL_GROUPS = (
+    *_text("disc"),
+    Column("cell_group", "count", "group"),
+    Column("pattern", "text", "cell pattern"),
+    Column("pattern_confidence", "number", "confidence of the pattern"),
+    Column("cells", "count", "cells"),
+    Column("x_um", "number", "x", "µm"),
+    Column("y_um", "number", "y", "µm"),
+    Column("length_um", "number", "length", "µm"),
+    Column("width_um", "number", "width", "µm"),
+    Column("angle_deg", "number", "direction", "°"),
+)
+
+_FIBRILS = (
+    *_text("disc", "site"),
+    Column("fibril", "count", "traced piece"),
+    Column("x_um", "number", "x", "µm"),
+    Column("y_um", "number", "y", "µm"),
+    Column("length_nm", "number", "traced length", "nm"),
+    Column("thickness_nm", "number", "thickness", "nm"),
+    Column("thickness_se_nm", "number", "thickness, standard error", "nm"),
+    Column("angle_deg", "number", "direction", "°"),
+    Column("band_period_nm", "number", "band period", "nm"),
+    Column("band_snr", "number", "band peak over background"),
+)
+
+TABLES: dict[str, tuple[Column, ...]] = {
+    "sites": _SITES,
+    "curves": _CURVES,
+    "cells": _CELLS,
+    "cell_groups": _CELL_GROUPS,
+    "fibrils": _FIBRILS,
+}
+"""Columns every consumer may rely on, a table a key; tables may carry further columns."""
+
+
+def column(table: str, name: str) -> Column:
+    """One column of a table; further columns get a label made from their name.
+
+    Raises
+    ------
+    ValueError
+        If there is no such table.
+    """
+    if table not in TABLES:
+        raise ValueError(f"table must be one of {', '.join(TABLES)}, got {table!r}")
+    for candidate in TABLES[table]:
+        if candidate.name == name:
+            return candidate
+    return Column(name, "number", name.replace("_", " "))

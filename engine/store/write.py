@@ -1,0 +1,262 @@
+"""One pass over a disc folder into a new store, moved into place only if all of it is sound."""
+
+import dataclasses
+import json
+import os
+import shutil
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import zarr
+from zarr.codecs import BloscCodec
+
+from engine.errors import Caution
+from engine.frames import Footprint
+from engine.intake import DiscFolder, HeightImage, MosaicSource, RawCurves, RawSegment, SiteRow
+from engine.store.atomic import staged_folder, update_attributes
+from engine.store.provenance import file_hashes, library_versions, tree_digest, write_hashes
+from engine.store.pyramid import write_pyramid
+from engine.store.schema import SCHEMA_VERSION
+
+_CURVES_A_CHUNK = 256
+_CHUNKS_A_SHARD = 8
+
+Progress = Callable[[str, float], None]
+"""``progress(what, share)``: what is being done, and the share of the whole done, 0 to 1."""
+
+OffDisc = Callable[[DiscFolder, MosaicSource], list[Caution]]
+"""Cautions for sites that lie off the tissue, told from the mosaic."""
+
+
+def write_store(
+    folder: DiscFolder,
+    store: Path,
+    *,
+    off_disc: OffDisc | None = None,
+    progress: Progress | None = None,
+) -> bool:
+    """Import a disc folder.
+
+    Every file is read once: checked, and written to a folder beside the store. Only when all is
+    sound does that folder become the store; what people saved in an older store of the same name
+    and its earlier runs are carried over.
+
+    Parameters
+    ----------
+    folder
+        An opened disc folder.
+    store
+        Where the store shall be.
+    off_disc
+        Tells which sites lie off the tissue.
+    progress
+        Told what is done and how far it is.
+
+    Returns
+    -------
+    bool
+        False where the store already holds exactly these files and nothing was done.
+
+    Raises
+    ------
+    FolderError
+        With every defect of the folder; the store is as it was.
+    """
+    tell = progress or (lambda _what, _share: None)
+    tell("reading file hashes", 0.0)
+    folder.stop_if_unreadable()
+    sources = file_hashes(folder.path, folder.files())
+    if _holds(store, sources):
+        return False
+    with staged_folder(store) as staged:
+        root = zarr.create_group(staged, zarr_format=3)
+        mosaic = folder.mosaic()
+        cautions: list[Caution] = []
+        if mosaic is not None:
+            _write_mosaic(root, mosaic, lambda s: tell("mosaic", 0.02 + 0.48 * s))
+            if off_disc is not None:
+                cautions = off_disc(folder, mosaic)
+        group = root.create_group("sites")
+        for number, site in enumerate(folder.sites):
+            _write_site(group, folder, site)
+            tell("sites", 0.5 + 0.48 * (number + 1) / len(folder.sites))
+        folder.finish()
+        cautions = sorted({*folder.cautions, *cautions})
+        _carry_over(store, staged)
+        digest = write_hashes(staged, ("mosaic", "sites"))
+        attributes = _root_attributes(folder, mosaic, cautions)
+        attributes |= {"sources": sources, "sources_digest": tree_digest(sources)}
+        attributes |= {"raw_digest": digest, "current_run": _current_run(store)}
+        update_attributes(staged, {"splendens": attributes})
+        tell("in place", 1.0)
+    return True
+
+
+def _holds(store: Path, sources: dict[str, str]) -> bool:
+    try:
+        node = json.loads((store / "zarr.json").read_text(encoding="utf-8"))
+        return bool(node["attributes"]["splendens"]["sources"] == sources)
+    except (OSError, ValueError, KeyError):
+        return False
+
+
+def _current_run(store: Path) -> str | None:
+    try:
+        node = json.loads((store / "zarr.json").read_text(encoding="utf-8"))
+        return node["attributes"]["splendens"]["current_run"]
+    except (OSError, ValueError, KeyError):
+        return None
+
+
+def _carry_over(old: Path, staged: Path) -> None:
+    """Keep earlier runs (they will show as stale) and what people saved."""
+    for name in ("runs", "saved"):
+        if (old / name).is_dir():
+            shutil.copytree(old / name, staged / name, copy_function=_link_or_copy)
+        else:
+            zarr.create_group(staged / name, zarr_format=3)
+
+
+def _link_or_copy(source: str, target: str) -> str:
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
+    return target
+
+
+def _root_attributes(
+    folder: DiscFolder, mosaic: MosaicSource | None, cautions: list[Caution]
+) -> dict[str, Any]:
+    manifest = folder.manifest
+    frame = {k: _plain(v) for k, v in dataclasses.asdict(folder.frame).items()}
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "disc": manifest.disc.model_dump(mode="json"),
+        "sample": manifest.sample.model_dump(mode="json"),
+        "probes": {k: p.model_dump(mode="json") for k, p in manifest.probes.items()},
+        "channels": list(mosaic.channels) if mosaic else [],
+        "mosaic_pixel_um": mosaic.pixel_um if mosaic else None,
+        "frame": frame,
+        "cautions": [dataclasses.asdict(c) for c in cautions],
+        "imported_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        "versions": library_versions(),
+    }
+
+
+def _plain(value: Any) -> Any:
+    return value.tolist() if isinstance(value, np.ndarray) else value
+
+
+def _write_mosaic(
+    root: zarr.Group, mosaic: MosaicSource, progress: Callable[[float], None]
+) -> None:
+    write_pyramid(
+        root.create_group("mosaic"),
+        mosaic.read_rows,
+        name="mosaic",
+        shape=mosaic.shape,
+        dtype=mosaic.dtype,
+        pixel_um=(mosaic.pixel_um, mosaic.pixel_um),
+        channels=tuple(mosaic.channels),
+        progress=progress,
+    )
+
+
+def _write_site(parent: zarr.Group, folder: DiscFolder, site: SiteRow) -> None:
+    footprint = folder.footprint(site)
+    group = parent.create_group(site.site)
+    curves = folder.curves(site) if site.curves else None
+    height = folder.height(site) if site.topography else None
+    group.attrs.update(_site_attributes(site, footprint, curves, height))
+    if curves is not None:
+        _write_curves(group.create_group("curves"), curves)
+    if height is not None:
+        _write_height(group.create_group("height"), site, height)
+
+
+def _site_attributes(
+    site: SiteRow, footprint: Footprint, curves: RawCurves | None, height: HeightImage | None
+) -> dict[str, Any]:
+    return {
+        "site": site.site,
+        "kind": site.kind,
+        "probe": site.probe,
+        "note": site.note,
+        "stage_um": [site.x_um, site.y_um],
+        "stage_rotation_deg": site.rotation_deg,
+        "centre_um": _plain(footprint.centre_um),
+        "u_axis": _plain(footprint.u_axis),
+        "v_axis": _plain(footprint.v_axis),
+        "width_um": footprint.width_um,
+        "height_um": footprint.height_um,
+        "rows": curves.rows if curves else 0,
+        "cols": curves.cols if curves else 0,
+        "has_curves": curves is not None,
+        "has_retract": curves is not None and curves.retract is not None,
+        "has_height": height is not None,
+    }
+
+
+def _write_curves(group: zarr.Group, curves: RawCurves) -> None:
+    count = curves.rows * curves.cols
+    valid = group.create_array("valid", shape=(count,), dtype="bool", chunks=(count,))
+    valid[:] = curves.valid.reshape(count)
+    if curves.sample_rate_Hz is not None:
+        group.attrs["sample_rate_Hz"] = curves.sample_rate_Hz
+    for name, segment in (("approach", curves.approach), ("retract", curves.retract)):
+        if segment is not None:
+            _write_segment(group.create_group(name), segment, count)
+
+
+def _write_segment(group: zarr.Group, segment: RawSegment, count: int) -> None:
+    for name, values in (("z", segment.z), ("deflection", segment.deflection)):
+        shared = values.ndim == 1
+        flat = values.reshape(1 if shared else count, -1)
+        array = _curve_array(group, name, flat)
+        array.attrs.update(
+            {
+                "unit": getattr(segment, f"{name}_unit"),
+                "scale": getattr(segment, f"{name}_scale"),
+                "offset": getattr(segment, f"{name}_offset"),
+                "shared": shared,
+            }
+        )
+
+
+def _curve_array(group: zarr.Group, name: str, flat: npt.NDArray[Any]) -> Any:
+    stored = flat.astype(flat.dtype.newbyteorder("="), copy=False)
+    curves, samples = stored.shape
+    chunk = min(_CURVES_A_CHUNK, curves)
+    sharded = curves > chunk
+    array = group.create_array(
+        name,
+        shape=stored.shape,
+        dtype=stored.dtype,
+        chunks=(chunk, samples),
+        shards=(chunk * _CHUNKS_A_SHARD, samples) if sharded else None,
+        compressors=BloscCodec(cname="zstd", clevel=3, shuffle="bitshuffle"),
+        dimension_names=("curve", "sample"),
+    )
+    array[:] = stored
+    return array
+
+
+def _write_height(group: zarr.Group, site: SiteRow, height: HeightImage) -> None:
+    pixel_um = (height.pixel_v_nm / 1e3, height.pixel_u_nm / 1e3)
+    rows, cols = height.height_nm.shape
+    write_pyramid(
+        group,
+        lambda _channel, start, stop: height.height_nm[start:stop],
+        name=f"height of {site.site}",
+        shape=(rows, cols),
+        dtype=height.height_nm.dtype.newbyteorder("="),
+        pixel_um=pixel_um,
+        # the site's own frame has its origin at the centre; pixels tile the width
+        origin_um=(-pixel_um[0] * (rows - 1) / 2, -pixel_um[1] * (cols - 1) / 2),
+    )
+    group.attrs["unit"] = "nm"
