@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -68,6 +68,7 @@ def test_pair_slopes_ignore_a_few_wild_points() -> None:
     assert abs(slope_with_band(x, y).slope - 2) > 0.15
 
 
+@settings(max_examples=300)
 @given(st.lists(st.tuples(st.integers(-9, 9), st.integers(-9, 9)), min_size=3, max_size=25))
 def test_pair_slopes_agree_with_scipy(points: list[tuple[int, int]]) -> None:
     x, y = np.array(points, dtype=float).T
@@ -75,7 +76,9 @@ def test_pair_slopes_agree_with_scipy(points: list[tuple[int, int]]) -> None:
     if len(set(x)) == 1 or len(set(y)) == 1:
         assert len(set(x)) > 1 or "constant_x" in ours.flags
         return
-    assert ours.slope == pytest.approx(stats.theilslopes(y, x).slope)
+    with np.errstate(invalid="ignore"):  # its variance can round to just below zero
+        theirs = stats.theilslopes(y, x)
+    assert ours.slope == pytest.approx(theirs.slope)
     tau = stats.kendalltau(x, y).statistic
     assert ours.kendall_tau == pytest.approx(tau, nan_ok=True)
 
@@ -101,8 +104,8 @@ def test_what_gives_no_slope() -> None:
 
 
 def test_too_many_points_are_said_not_tried() -> None:
-    settings = AcrossSettings(pairwise_slope_count=10)
-    result = theil_sen(np.arange(11), np.arange(11), settings=settings)
+    few = AcrossSettings(pairwise_slope_count=10)
+    result = theil_sen(np.arange(11), np.arange(11), settings=few)
     assert (result.flags, np.isnan(result.slope)) == (("too_many_pairs",), True)
 
 
