@@ -1,0 +1,20 @@
+"""Pictures of any box of a disc at any size: arrays in, RGBA out."""
+
+from engine.view.box import Box
+from engine.view.encode import encode_layers, encode_png
+from engine.view.picture import Painter, Picture
+from engine.view.scene import CellLayer, CurveLayer, HeightLayer, MosaicLayer, Paint, Scene
+
+__all__ = [
+    "Box",
+    "CellLayer",
+    "CurveLayer",
+    "HeightLayer",
+    "MosaicLayer",
+    "Paint",
+    "Painter",
+    "Picture",
+    "Scene",
+    "encode_layers",
+    "encode_png",
+]

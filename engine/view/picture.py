@@ -1,0 +1,95 @@
+"""A picture of any box at any size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from engine.view.box import Box
+from engine.view.cells import cell_colours, draw_cells, draw_links
+from engine.view.curves import draw_curves
+from engine.view.mosaic import draw_mosaic
+from engine.view.relief import ShadeCache, draw_height
+from engine.view.scene import Paint, Scene
+from engine.view.tiles import TileCache
+
+PAPER = {True: 15, False: 250}
+"""Grey of the plane where there is nothing, on the dark and on the light page."""
+READABLE_PX = 64.0
+"""A height image smaller than this on the screen shows that it is there, and no more."""
+INK = {True: 235, False: 30}
+"""Grey of the brightest nucleus."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """What was drawn.
+
+    Attributes
+    ----------
+    grey
+        Mosaic and height images, (height, width) uint8.
+    overlay
+        Marks whose colour stands for something, (height, width, 4) RGBA, straight alpha.
+    only_mosaic
+        Whether `grey` holds no height image that can be read: small losses then change nothing.
+    """
+
+    grey: NDArray[np.uint8]
+    overlay: NDArray[np.uint8]
+    only_mosaic: bool
+
+    def rgba(self) -> NDArray[np.uint8]:
+        """Return the whole picture, (height, width, 4), opaque."""
+        alpha = self.overlay[..., 3:].astype(np.float32) / 255.0
+        below = self.grey[..., None].astype(np.float32) * (1.0 - alpha)
+        out = np.full(self.overlay.shape, 255, np.uint8)
+        out[..., :3] = np.rint(below + self.overlay[..., :3] * alpha)
+        return out
+
+
+class Painter:
+    """Draws scenes; holds what was decoded and shaded, for all sessions of a process."""
+
+    def __init__(self) -> None:
+        self.tiles = TileCache()
+        self.shades = ShadeCache()
+
+    def draw(self, scene: Scene, box: Box, paint: Paint) -> Picture:
+        """Draw a box of a scene.
+
+        Parameters
+        ----------
+        scene
+            What there is.
+        box
+            What is looked at.
+        paint
+            Layers and colours.
+        """
+        shape = (box.height_px, box.width_px)
+        grey = np.zeros(shape, np.uint8)
+        if scene.mosaic is not None and "mosaic" in paint.layers:
+            draw_mosaic(scene.mosaic, box, self.tiles, grey)
+        grey = _page(paint.dark)[grey]
+        largest_px = 0.0
+        if "heights" in paint.layers:
+            for layer in scene.heights:
+                largest_px = max(largest_px, draw_height(layer, box, self.shades, grey))
+        overlay = np.zeros((*shape, 4), np.uint8)
+        colours = paint.cell_colours
+        if colours is None:
+            colours = cell_colours(scene.cells, paint.dark)
+        if "links" in paint.layers:
+            draw_links(scene.cells, colours, box, overlay)
+        if "cells" in paint.layers:
+            draw_cells(scene.cells, colours, box, overlay)
+        if "curves" in paint.layers:
+            draw_curves(scene.curves, paint.curve_colours, box, paint.dark, overlay)
+        return Picture(grey, overlay, largest_px < READABLE_PX)
+
+
+def _page(dark: bool) -> NDArray[np.uint8]:
+    return np.rint(np.linspace(PAPER[dark], INK[dark], 256)).astype(np.uint8)

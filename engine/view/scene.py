@@ -1,0 +1,156 @@
+"""What there is to draw on one disc: plain arrays, and images that are read as they are needed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from engine.frames import Footprint
+
+Floats = NDArray[np.float64]
+
+
+def _none() -> Floats:
+    return np.empty(0)
+
+
+@dataclass(frozen=True)
+class MosaicLayer:
+    """The fluorescence mosaic.
+
+    Attributes
+    ----------
+    name
+        Unique among all images of the process: decoded tiles are kept under it.
+    levels
+        Arrays, finest first: (rows, cols), or (channels, rows, cols).
+    pixel_um, origin_um
+        Pixel size and centre of the first pixel (y, x) of each level.
+    channel
+        The channel drawn; None where the levels have no channel axis.
+    low, high
+        Values drawn as background and as brightest.
+    """
+
+    name: str
+    levels: tuple[Any, ...]
+    pixel_um: tuple[tuple[float, float], ...]
+    origin_um: tuple[tuple[float, float], ...]
+    channel: int | None
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class HeightLayer:
+    """One height image at its place.
+
+    Attributes
+    ----------
+    name
+        Unique among all images of the process.
+    site
+        Its site.
+    footprint
+        Where it lies, with rotation and mirror.
+    shape
+        (rows, cols) of the finest level.
+    read
+        Gives the levelled heights in nanometres, float32 (rows, cols), NaN where there is no datum.
+    """
+
+    name: str
+    site: str
+    footprint: Footprint
+    shape: tuple[int, int]
+    read: Callable[[], NDArray[np.float32]]
+
+
+@dataclass(frozen=True)
+class CellLayer:
+    """The cells.
+
+    Attributes
+    ----------
+    x_um, y_um, diameter_um
+        Place and size (n,).
+    pattern
+        Index of the pattern (n,), -1 for none.
+    links
+        Pairs of cells joined in a group (m, 2).
+    """
+
+    x_um: Floats = field(default_factory=_none)
+    y_um: Floats = field(default_factory=_none)
+    diameter_um: Floats = field(default_factory=_none)
+    pattern: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    links: NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 2), np.int64))
+
+
+@dataclass(frozen=True)
+class CurveLayer:
+    """The points of all force maps.
+
+    Attributes
+    ----------
+    x_um, y_um
+        Places (n,).
+    used
+        Whether the curve counts (n,).
+    spacing_um
+        Distance to the next point of the same map (n,).
+    over_height
+        Whether the point lies on a height image (n,), which it must not hide.
+    """
+
+    x_um: Floats = field(default_factory=_none)
+    y_um: Floats = field(default_factory=_none)
+    used: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
+    spacing_um: Floats = field(default_factory=_none)
+    over_height: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One disc, ready to be drawn.
+
+    Attributes
+    ----------
+    name
+        Changes whenever what is drawn changes (disc and run).
+    extent_um
+        (x0, y0, x1, y1) of everything.
+    """
+
+    name: str
+    extent_um: tuple[float, float, float, float]
+    mosaic: MosaicLayer | None = None
+    heights: tuple[HeightLayer, ...] = ()
+    cells: CellLayer = field(default_factory=CellLayer)
+    curves: CurveLayer = field(default_factory=CurveLayer)
+
+
+@dataclass(frozen=True)
+class Paint:
+    """How a scene is drawn.
+
+    Attributes
+    ----------
+    layers
+        Which of mosaic, heights, cells, links, curves are drawn.
+    dark
+        Light on dark, or ink on paper.
+    cell_colours
+        (n, 4) RGBA of the cells; None for the colours of their patterns. Alpha 0: hollow.
+    curve_colours
+        (n, 4) RGBA of the curves' points; None draws all hollow.
+    """
+
+    layers: frozenset[str]
+    dark: bool = True
+    cell_colours: NDArray[np.uint8] | None = None
+    curve_colours: NDArray[np.uint8] | None = None
