@@ -1,0 +1,205 @@
+"""Everything about one height image in one call."""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from engine.collagen.banding import Banding, find_bands, no_banding
+from engine.collagen.judge import SMALLEST_PX, flags_of, nothing_there
+from engine.collagen.levelling import Levelled, level, subtract_polynomial
+from engine.collagen.network import (
+    PieceThickness,
+    junction_density,
+    orientation,
+    piece_angles,
+    piece_thickness,
+    summarise_thickness,
+)
+from engine.collagen.profiles import CapFits, fit_caps
+from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
+from engine.collagen.ridges import fill_missing, find_ridges
+from engine.collagen.settings import CollagenSettings
+from engine.collagen.texture import texture
+from engine.collagen.tip import ImageTip, erode
+from engine.collagen.traces import Traces, empty_traces, trace
+
+Array = NDArray[np.float64]
+
+_DEFAULT = CollagenSettings()
+
+
+def _validate(
+    height_nm: NDArray[np.floating], pixel_nm: tuple[float, float]
+) -> tuple[Array, tuple[float, float]]:
+    height = np.asarray(height_nm)
+    if height.ndim != 2 or height.size == 0:
+        raise ValueError(f"height_nm must have shape (rows, cols), got {height.shape}")
+    if not np.issubdtype(height.dtype, np.number) or np.iscomplexobj(height):
+        raise TypeError(f"height_nm must be real numbers, got {height.dtype}")
+    pixel = (float(pixel_nm[0]), float(pixel_nm[1]))
+    if not all(np.isfinite(p) and p > 0 for p in pixel):
+        raise ValueError(f"pixel_nm must be two finite numbers > 0, got {pixel_nm}")
+    height = height.astype(np.float64)
+    return np.where(np.isfinite(height), height, np.nan), pixel
+
+
+def analyse_height(
+    height_nm: NDArray[np.floating],
+    pixel_nm: tuple[float, float],
+    tip: ImageTip | None,
+    settings: CollagenSettings = _DEFAULT,
+    seed: int = 0,
+) -> NetworkAnalysis:
+    """Level a height image and measure its texture and its collagen network.
+
+    Parameters
+    ----------
+    height_nm
+        Heights, NaN where there is no datum, shape (rows, cols); row 0 has the smallest v.
+    pixel_nm
+        Spacing along u (columns) and v (rows).
+    tip
+        The probe; None where nothing is known of it, then nothing is corrected.
+    settings
+        Every choice made.
+    seed
+        Of the bootstrap.
+
+    Returns
+    -------
+    NetworkAnalysis
+        Values that could not be had are NaN and the flags say why.
+
+    Raises
+    ------
+    ValueError
+        If the image is not two-dimensional or empty, or a pixel size is not positive.
+    TypeError
+        If the heights are not real numbers.
+    """
+    height, pixel = _validate(height_nm, pixel_nm)
+    valid = np.isfinite(height)
+    levelled = level(height, settings)
+    surface = texture(levelled.height_nm, pixel, levelled.Sq_plane_nm, settings)
+    empty = nothing_there(height, valid)
+    if empty or min(height.shape) < SMALLEST_PX:
+        traces, caps = empty_traces(), CapFits(np.zeros(0), np.zeros(0), np.zeros(0))
+        resolvable = max(pixel) <= settings.band_pixel_max_nm
+        radius_sd, banding = 0.0, no_banding(0, resolvable)
+        piece = piece_thickness(traces, caps, settings)
+    else:
+        traces, caps, piece, radius_sd, banding = _network(levelled, pixel, tip, settings)
+    summary = summarise_thickness(piece, traces.length_nm, radius_sd, settings, seed)
+    order, angle = orientation(traces.tangent_u, traces.tangent_v, traces.step_nm)
+    result = NetworkAnalysis(
+        levelled_nm=levelled.height_nm.astype(np.float32),
+        levelling_steps=levelled.steps,
+        jitter_share=levelled.jitter_share,
+        texture=surface,
+        fibrils=_pieces(traces, piece, banding, height.shape, pixel),
+        paths=_paths(traces, caps, height.shape, pixel),
+        junction_u_nm=_centred(traces.junction_u_px, height.shape[1], pixel[0]),
+        junction_v_nm=_centred(traces.junction_v_px, height.shape[0], pixel[1]),
+        thickness=summary,
+        fibril_length_um=float(traces.length_nm.sum()) / 1000.0,
+        junctions_per_um2=junction_density(traces, int(valid.sum()), pixel),
+        order=order,
+        angle_site_deg=angle,
+        banding=banding,
+        flags=(),
+    )
+    return replace(result, flags=flags_of(result, empty, valid, pixel, tip, settings))
+
+
+def _network(
+    levelled: Levelled,
+    pixel: tuple[float, float],
+    tip: ImageTip | None,
+    settings: CollagenSettings,
+) -> tuple[Traces, CapFits, PieceThickness, float, Banding]:
+    height = levelled.height_nm
+    filled = fill_missing(height)
+    eroded = _eroded(height, pixel, tip, settings)
+    whole = fill_missing(eroded)
+    traces = trace(find_ridges(subtract_polynomial(whole, 2), pixel, settings), pixel, settings)
+    caps = fit_caps(eroded, traces, pixel, settings)
+    piece = piece_thickness(traces, caps, settings)
+    radius_sd = _radius_sd(height, traces, piece, pixel, tip, settings)
+    scale = np.array(
+        [np.median(traces.diameter_nm[a:b]) for a, b in _ranges(traces)], dtype=np.float64
+    )
+    diameter = np.where(np.isfinite(piece.thickness_nm), piece.thickness_nm, scale)
+    banding = find_bands(filled, whole, traces, diameter, pixel, settings)
+    return traces, caps, piece, radius_sd, banding
+
+
+def _ranges(traces: Traces) -> list[tuple[int, int]]:
+    return [(int(a), int(b)) for a, b in zip(traces.start[:-1], traces.start[1:], strict=True)]
+
+
+def _eroded(
+    height: Array, pixel: tuple[float, float], tip: ImageTip | None, settings: CollagenSettings
+) -> Array:
+    if tip is None or not tip.corrects:
+        return height
+    return erode(height, pixel, tip, settings.thickness_max_nm)
+
+
+def _radius_sd(
+    height: Array,
+    traces: Traces,
+    piece: PieceThickness,
+    pixel: tuple[float, float],
+    tip: ImageTip | None,
+    settings: CollagenSettings,
+) -> float:
+    """Measure thickness again with a radius one standard deviation up."""
+    if tip is None or tip.radius_nm is None:
+        return 0.0
+    stated = tip.radius_rel_sd
+    share = settings.radius_rel_sd if stated is None else stated
+    if share == 0:
+        return 0.0
+    other = replace(tip, radius_nm=tip.radius_nm * (1.0 + share))
+    caps = fit_caps(_eroded(height, pixel, other, settings), traces, pixel, settings)
+    change = piece_thickness(traces, caps, settings).thickness_nm - piece.thickness_nm
+    change = change[np.isfinite(change)]
+    return float(abs(np.median(change))) if change.size else 0.0
+
+
+def _centred(px: Array, count: int, pixel_nm: float) -> Array:
+    return (px + 0.5 - 0.5 * count) * pixel_nm
+
+
+def _pieces(
+    traces: Traces,
+    piece: PieceThickness,
+    banding: Banding,
+    shape: tuple[int, ...],
+    pixel: tuple[float, float],
+) -> FibrilPieces:
+    half = traces.length_nm[traces.piece] / 2.0
+    away = np.abs(traces.arc_nm - half)
+    middle = np.array([a + int(np.argmin(away[a:b])) for a, b in _ranges(traces)], dtype=np.int64)
+    return FibrilPieces(
+        u_nm=_centred(traces.u_px[middle], shape[1], pixel[0]),
+        v_nm=_centred(traces.v_px[middle], shape[0], pixel[1]),
+        length_nm=traces.length_nm,
+        thickness_nm=piece.thickness_nm,
+        thickness_se_nm=piece.se_nm,
+        angle_deg=piece_angles(traces),
+        band_period_nm=banding.piece_period_nm,
+        band_snr=banding.piece_snr,
+    )
+
+
+def _paths(
+    traces: Traces, caps: CapFits, shape: tuple[int, ...], pixel: tuple[float, float]
+) -> FibrilPaths:
+    return FibrilPaths(
+        path_u_nm=_centred(traces.u_px, shape[1], pixel[0]),
+        path_v_nm=_centred(traces.v_px, shape[0], pixel[1]),
+        path_fibril=traces.piece,
+        path_thickness_nm=caps.thickness_nm,
+    )

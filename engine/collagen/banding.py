@@ -1,0 +1,332 @@
+"""Axial banding: its period along the fibril in space, per piece and pooled, or no answer."""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, ndimage, stats
+
+from engine.collagen.profiles import _cubic, axis_height
+from engine.collagen.settings import CollagenSettings
+from engine.collagen.traces import Traces
+
+Array = NDArray[np.float64]
+
+_SIDE_LOW_NM = (36.0, 50.0)  # background either side of the band; the second harmonic is left out
+_SIDE_HIGH_NM = (92.0, 170.0)
+_FREQUENCIES_PER_NM = np.linspace(1 / 200.0, 1 / 30.0, 400)
+
+
+@dataclass(frozen=True)
+class Banding:
+    """Axial banding of the fibrils of one image.
+
+    Attributes
+    ----------
+    period_nm, period_se_nm
+        Pooled period along the fibril in space and its standard error; NaN without an answer.
+    fraction
+        Share of the searched length whose piece shows bands by itself; NaN where pieces cannot be
+        judged one by one.
+    resolvable
+        Whether the pixel is fine enough to tell.
+    ratio, ratio_needed
+        Pooled peak over background, and what was required of it.
+    piece_period_nm, piece_snr
+        Per piece; NaN where it was not searched, the period also where there is no band;
+        shape (pieces,).
+    wavelength_nm, power
+        Pooled spectrum over its own background, long waves first, shape (frequencies,).
+    example_arc_nm, example_height_nm
+        Profile along the piece with the clearest bands, high-passed; empty without an answer.
+    vibration
+        Whether the period is steadier along the fast scan axis than along the fibrils.
+    """
+
+    period_nm: float
+    period_se_nm: float
+    fraction: float
+    resolvable: bool
+    ratio: float
+    ratio_needed: float
+    piece_period_nm: Array
+    piece_snr: Array
+    wavelength_nm: Array
+    power: Array
+    example_arc_nm: Array
+    example_height_nm: Array
+    vibration: bool
+
+
+def no_banding(pieces: int, resolvable: bool) -> Banding:
+    """No answer, for images that cannot give one.
+
+    Parameters
+    ----------
+    pieces
+        Number of pieces.
+    resolvable
+        Whether the pixel is fine enough to tell.
+
+    Returns
+    -------
+    Banding
+        NaN throughout.
+    """
+    nan, none = float("nan"), np.zeros(0)
+    empty = np.full(pieces, np.nan)
+    return Banding(
+        nan, nan, nan, resolvable, nan, nan, empty, empty.copy(), none, none, none, none, False
+    )
+
+
+@numba.njit(cache=True)
+def _sample_band(z, v, u, tv, tu, dv, du, half_width, lines, out):  # type: ignore[no-untyped-def]
+    for i in range(len(v)):
+        total = 0.0
+        for k in range(lines):
+            t = half_width * (2.0 * k / (lines - 1) - 1.0)
+            total += _cubic(z, v[i] + t * tu[i] / dv, u[i] - t * tv[i] / du)
+        out[i] = total / lines
+
+
+@dataclass(frozen=True)
+class _Profile:
+    piece: int
+    step_nm: float
+    height_nm: Array
+
+    @property
+    def length_nm(self) -> float:
+        return self.step_nm * (len(self.height_nm) - 1)
+
+
+def _profiles(
+    height_nm: Array,
+    axis_nm: Array,
+    traces: Traces,
+    diameter_nm: Array,
+    pixel_nm: tuple[float, float],
+    settings: CollagenSettings,
+) -> list[_Profile]:
+    step = 0.75 * min(pixel_nm)
+    out = []
+    long = np.flatnonzero(traces.length_nm > 0.8 * settings.band_piece_min_nm)
+    for piece in long:
+        part = slice(traces.start[piece], traces.start[piece + 1])
+        rise = np.diff(axis_nm[part])
+        arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(traces.arc_nm[part]), rise))])
+        if arc[-1] < settings.band_piece_min_nm:
+            continue
+        at = np.arange(0.0, arc[-1], step)
+        names = (traces.v_px, traces.u_px, traces.tangent_v, traces.tangent_u)
+        v, u, tv, tu = (np.interp(at, arc, a[part]) for a in names)
+        raw = np.empty(len(at))
+        width = settings.band_across_share * diameter_nm[piece]
+        _sample_band(height_nm, v, u, tv, tu, pixel_nm[1], pixel_nm[0], width, 5, raw)
+        sigma = settings.band_highpass_nm / step
+        raw -= ndimage.gaussian_filter1d(raw, sigma, mode="reflect")
+        out.append(_Profile(int(piece), step, raw))
+    return out
+
+
+def _spectrum(profile: _Profile) -> Array:
+    """Periodogram per unit length on the common frequencies."""
+    n = len(profile.height_nm)
+    window = np.hanning(n + 2)[1:-1]
+    size = fft.next_fast_len(max(4 * n, int(6000.0 / profile.step_nm)), real=True)
+    power = np.abs(fft.rfft(profile.height_nm * window, size)) ** 2 / np.sum(window**2)
+    return np.interp(_FREQUENCIES_PER_NM, fft.rfftfreq(size, profile.step_nm), power)
+
+
+def _sides(pixel_nm: float) -> NDArray[np.bool_]:
+    wave = 1.0 / _FREQUENCIES_PER_NM
+    low = max(_SIDE_LOW_NM[0], 2.2 * pixel_nm)
+    return ((wave > low) & (wave < _SIDE_LOW_NM[1])) | (
+        (wave > _SIDE_HIGH_NM[0]) & (wave < _SIDE_HIGH_NM[1])
+    )
+
+
+def _background(power: Array, side: NDArray[np.bool_]) -> Array:
+    """Power law through both sides of the band."""
+    x = np.log(_FREQUENCIES_PER_NM)
+    slope, height = np.polyfit(x[side], np.log(np.maximum(power[side], 1e-12)), 1)
+    return np.exp(height + slope * x)
+
+
+def _peak(power: Array, background: Array, low_nm: float, high_nm: float) -> tuple[float, float]:
+    """Wavelength of the highest peak inside the band, by a log parabola, and its ratio.
+
+    The background is taken off, not divided by, before the place is read: it falls with frequency,
+    and a division would push a broad peak towards short waves.
+    """
+    f = _FREQUENCIES_PER_NM
+    inside = np.flatnonzero((f >= 1 / high_nm) & (f <= 1 / low_nm))
+    above = np.maximum(power - background, 1e-12)
+    k = int(inside[np.argmax(above[inside])])
+    a, b, c = np.log(above[k - 1 : k + 2])
+    bend = a - 2 * b + c
+    ratio = float(power[k] / background[k])
+    if bend >= 0:  # a flank that runs out of the band, not a peak within it
+        return float("nan"), ratio
+    shift = float(np.clip(0.5 * (a - c) / bend, -1, 1))
+    return float(1.0 / (f[k] + shift * (f[1] - f[0]))), ratio
+
+
+def _cells(length_nm: float, settings: CollagenSettings) -> float:
+    """Count the independent frequencies inside the band."""
+    return max(1.0, length_nm * (1 / settings.band_low_nm - 1 / settings.band_high_nm))
+
+
+def ratio_needed(count: float, cells: float, false_alarm: float) -> float:
+    """Peak over background that noise alone exceeds with the chance ``false_alarm``.
+
+    The mean of ``count`` periodograms of noise is Gamma(count) / count; the highest of ``cells``
+    independent frequencies is looked at.
+
+    Parameters
+    ----------
+    count
+        Effective number of averaged periodograms.
+    cells
+        Independent frequencies inside the band.
+    false_alarm
+        Chance of a false band.
+
+    Returns
+    -------
+    float
+        Ratio to the mean background.
+    """
+    return float(stats.gamma.ppf((1.0 - false_alarm) ** (1.0 / cells), count) / count)
+
+
+def find_bands(
+    height_nm: Array,
+    axis_from_nm: Array,
+    traces: Traces,
+    diameter_nm: Array,
+    pixel_nm: tuple[float, float],
+    settings: CollagenSettings,
+) -> Banding:
+    """Search all long pieces for axial banding.
+
+    Parameters
+    ----------
+    height_nm
+        Levelled heights that were not eroded, without NaN, shape (rows, cols).
+    axis_from_nm
+        Heights that the slope of the axes is taken from, shape (rows, cols).
+    traces
+        Paths.
+    diameter_nm
+        Diameter of each piece, shape (pieces,).
+    pixel_nm
+        Spacing along u and v.
+    settings
+        The ``band_*`` fields.
+
+    Returns
+    -------
+    Banding
+        Pooled and per piece; without an answer where the pixel is too coarse, by its size alone:
+        an alias of the band falls into the plausible range.
+    """
+    pieces = len(traces.length_nm)
+    coarse = max(pixel_nm)
+    if coarse > settings.band_pixel_max_nm:
+        return no_banding(pieces, False)
+    axis = axis_height(axis_from_nm, traces, settings.band_axis_smooth_nm)
+    found = _profiles(
+        np.ascontiguousarray(height_nm), axis, traces, diameter_nm, pixel_nm, settings
+    )
+    if not found:
+        return no_banding(pieces, True)
+    length = np.array([p.length_nm for p in found])
+    power = np.array([_spectrum(p) for p in found])
+    side = _sides(coarse)
+    pooled = length @ power / length.sum()
+    shape = _background(pooled, side)
+    ratio = pooled / shape
+    effective = length.sum() ** 2 / np.sum(length**2)
+    needed = max(
+        settings.band_ratio_min,
+        ratio_needed(effective, _cells(float(length.mean()), settings), settings.band_false_alarm),
+    )
+    period, height = _peak(pooled, shape, settings.band_low_nm, settings.band_high_nm)
+    singles = _single_pieces(power, shape, side, length, settings)
+    own_period, own_snr = np.full(pieces, np.nan), np.full(pieces, np.nan)
+    at = np.array([p.piece for p in found])
+    judged = coarse <= settings.band_pixel_nm
+    if judged:
+        own_period[at], own_snr[at] = singles
+    answered = bool(np.isfinite(period) and height >= needed)
+    banded = np.isfinite(singles[0])
+    best = found[int(np.argmax(np.where(banded, singles[1] * length, -1)))]
+    spread = _standard_error(singles[0], length, period, height, effective)
+    return Banding(
+        period_nm=period if answered else float("nan"),
+        period_se_nm=spread if answered else float("nan"),
+        fraction=float(length[banded].sum() / length.sum()) if judged else float("nan"),
+        resolvable=True,
+        ratio=height,
+        ratio_needed=needed,
+        piece_period_nm=own_period,
+        piece_snr=own_snr,
+        wavelength_nm=1.0 / _FREQUENCIES_PER_NM,
+        power=ratio,
+        example_arc_nm=np.arange(float(len(best.height_nm))) * best.step_nm
+        if answered
+        else np.zeros(0),
+        example_height_nm=best.height_nm if answered else np.zeros(0),
+        vibration=answered and _is_vibration(singles[0], at, traces),
+    )
+
+
+def _single_pieces(
+    power: Array,
+    shape: Array,
+    side: NDArray[np.bool_],
+    length: Array,
+    settings: CollagenSettings,
+) -> tuple[Array, Array]:
+    period, snr = np.full(len(power), np.nan), np.full(len(power), np.nan)
+    for i, one in enumerate(power):
+        relative = one / shape
+        own = np.median(relative[side]) / np.log(2.0)  # median to mean of an exponential
+        wave, height = _peak(one, own * shape, settings.band_low_nm, settings.band_high_nm)
+        snr[i] = height
+        needed = ratio_needed(1.0, _cells(length[i], settings), settings.band_false_alarm)
+        period[i] = wave if height >= needed else np.nan
+    return period, snr
+
+
+def _standard_error(
+    periods: Array, length: Array, pooled: float, ratio: float, effective: float
+) -> float:
+    found = np.isfinite(periods)
+    if np.count_nonzero(found) >= 5:
+        w = length[found] / length[found].sum()
+        mean = w @ periods[found]
+        return float(np.sqrt(w @ (periods[found] - mean) ** 2 * np.sum(w**2)))
+    # Cramér-Rao bound of one tone's frequency in white noise, over the pieces that were pooled.
+    span = float(length.mean())
+    return float(pooled**2 * np.sqrt(6.0) / (np.pi * span * np.sqrt(2.0 * ratio * effective)))
+
+
+def _is_vibration(periods: Array, at: NDArray[np.int64], traces: Traces) -> bool:
+    found = np.isfinite(periods)
+    if np.count_nonzero(found) < 10:
+        return False
+    pick = np.searchsorted(traces.piece, at[found], side="left"), traces.start[at[found] + 1]
+    fast = np.array([np.mean(np.abs(traces.tangent_u[a:b])) for a, b in zip(*pick, strict=True)])
+    if np.std(fast) < 0.1:  # all run one way: nothing tells the two apart
+        return False
+    along = 1.0 / periods[found]
+    projected = along / np.maximum(fast, 0.05)
+
+    def scatter(x: Array) -> float:
+        return float(np.median(np.abs(x / np.median(x) - 1.0)))
+
+    return scatter(projected) < 0.5 * scatter(along)

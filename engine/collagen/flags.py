@@ -1,0 +1,22 @@
+"""Flags of the height images: why a number is missing or to be read with care."""
+
+from engine.flags import Flag
+
+FLAGS: tuple[Flag, ...] = (
+    Flag("all_nan", "The image holds no datum at all; nothing was computed.", excludes=True),
+    Flag("constant", "All heights are equal; there is no surface to describe.", excludes=True),
+    Flag("one_row", "The image is too few rows or columns across for areal parameters."),
+    Flag("missing_data", "More than a hundredth of the pixels hold no datum."),
+    Flag("row_jitter_removed", "Offsets between neighbouring rows were taken out first."),
+    Flag("few_waves", "Sal exceeds a fifth of the window: it and Sq depend on the window."),
+    Flag("lobe_at_edge", "The autocorrelation does not fall within half the window: no Str."),
+    Flag("no_fibrils", "No fibril could be traced."),
+    Flag("few_pieces", "Few pieces carry the thickness distribution; its tails are uncertain."),
+    Flag("thin_in_pixels", "The median fibril is only a few pixels wide; thickness is uncertain."),
+    Flag("wide_interval", "The interval of the 95th percentile of thickness is wide."),
+    Flag("radius_unknown", "The tip's apex radius is unknown: thickness reads too large."),
+    Flag("not_resolvable", "The pixel is too coarse for axial bands; no period is given."),
+    Flag("pooled_only", "The pixel allows a pooled band period only, none per fibril."),
+    Flag("no_bands", "No axial banding stands out of the background."),
+    Flag("band_vibration", "The period is steadier along the fast scan axis: rather vibration."),
+)

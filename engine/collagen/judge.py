@@ -1,0 +1,112 @@
+"""Which flags a result has earned."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from engine.collagen.flags import FLAGS
+from engine.collagen.results import NetworkAnalysis
+from engine.collagen.settings import CollagenSettings
+from engine.collagen.tip import ImageTip
+
+SMALLEST_PX = 16
+"""Pixels across below which nothing is traced."""
+
+
+def nothing_there(height_nm: NDArray[np.float64], valid: NDArray[np.bool_]) -> str:
+    """Name of the flag of an image that holds nothing to measure, else an empty string.
+
+    Parameters
+    ----------
+    height_nm
+        Heights, shape (rows, cols).
+    valid
+        Where there is a datum, same shape.
+
+    Returns
+    -------
+    str
+        ``all_nan``, ``constant`` or an empty string.
+    """
+    if not valid.any():
+        return "all_nan"
+    return "constant" if float(np.ptp(height_nm[valid])) == 0.0 else ""
+
+
+def flags_of(
+    result: NetworkAnalysis,
+    empty: str,
+    valid: NDArray[np.bool_],
+    pixel: tuple[float, float],
+    tip: ImageTip | None,
+    settings: CollagenSettings,
+) -> tuple[str, ...]:
+    """Name the flags that a result has earned.
+
+    Parameters
+    ----------
+    result
+        The result, its own flags still empty.
+    empty
+        ``all_nan``, ``constant`` or nothing, from :func:`nothing_there`.
+    valid
+        Where there is a datum, shape (rows, cols).
+    pixel
+        Spacing along u and v, nanometres.
+    tip
+        The probe.
+    settings
+        The limits.
+
+    Returns
+    -------
+    tuple of str
+        Names in the order of ``FLAGS``.
+    """
+    raised = {empty} | _surface_flags(result, valid, pixel) | _fibril_flags(result, pixel, settings)
+    raised |= _band_flags(result, pixel, settings)
+    if tip is None or tip.radius_nm is None:
+        raised.add("radius_unknown")
+    return tuple(flag.name for flag in FLAGS if flag.name in raised)
+
+
+def _surface_flags(
+    result: NetworkAnalysis, valid: NDArray[np.bool_], pixel: tuple[float, float]
+) -> set[str]:
+    rows, cols = valid.shape
+    surface = result.texture
+    window = min(rows * pixel[1], cols * pixel[0])
+    checks = {
+        "one_row": min(rows, cols) < SMALLEST_PX,
+        "missing_data": float(valid.mean()) < 0.99,
+        "row_jitter_removed": "row_jitter" in result.levelling_steps,
+        "few_waves": surface.Sal_nm > window / 5.0,
+        "lobe_at_edge": surface.Sq_nm > 0 and not np.isfinite(surface.Str),
+    }
+    return {name for name, raised in checks.items() if raised}
+
+
+def _fibril_flags(
+    result: NetworkAnalysis, pixel: tuple[float, float], settings: CollagenSettings
+) -> set[str]:
+    thickness = result.thickness
+    width = thickness.p95_ci_high_nm - thickness.p95_ci_low_nm
+    checks = {
+        "no_fibrils": len(result.fibrils.length_nm) == 0,
+        "few_pieces": thickness.pieces < settings.pieces_min,
+        "thin_in_pixels": thickness.median_nm < settings.thin_px * max(pixel),
+        "wide_interval": width / 2.0 > settings.wide_interval * thickness.p95_nm,
+    }
+    return {name for name, raised in checks.items() if raised}
+
+
+def _band_flags(
+    result: NetworkAnalysis, pixel: tuple[float, float], settings: CollagenSettings
+) -> set[str]:
+    banding = result.banding
+    checks = {
+        "not_resolvable": not banding.resolvable,
+        "pooled_only": settings.band_pixel_nm < max(pixel) <= settings.band_pixel_max_nm,
+        "no_bands": banding.resolvable and not np.isfinite(banding.period_nm),
+        "band_vibration": banding.vibration,
+    }
+    return {name for name, raised in checks.items() if raised}
