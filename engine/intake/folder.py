@@ -1,0 +1,271 @@
+"""A disc folder: opened, checked part by part, with every defect gathered."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from engine.errors import Caution, Defect, FolderError
+from engine.frames import Frame, identity_frame
+from engine.intake.curves import RawCurves
+from engine.intake.formats import curve_reader, height_reader
+from engine.intake.heights import HeightImage, place_image
+from engine.intake.landmarks import read_landmarks
+from engine.intake.manifest import Manifest, Parts, read_manifest
+from engine.intake.mosaic import MosaicSource, RawMosaic, mosaic_source
+from engine.intake.mosaic_tiff import read_tiff_mosaic
+from engine.intake.mosaic_zarr import read_zarr_mosaic
+from engine.intake.paths import inside, links_out
+from engine.intake.report import Refused, Report
+from engine.intake.sites import SiteRow, SiteTable, read_sites
+from engine.intake.suspect import points_inside
+
+MANIFEST = "disc.toml"
+
+
+@dataclass
+class DiscFolder:
+    """One disc folder.
+
+    Reading never raises on bad input: what is wrong is appended to :attr:`defects`, what is
+    suspicious to :attr:`cautions`, and the part comes back as None. :meth:`finish` raises.
+
+    Attributes
+    ----------
+    path
+        The folder.
+    sites
+        The sound rows of the table of sites.
+    frame
+        Stage to disc; the identity where no landmarks are given or they are wrong.
+    defects, cautions
+        All that was found so far.
+    """
+
+    path: Path
+    sites: tuple[SiteRow, ...] = ()
+    frame: Frame = field(default_factory=identity_frame)
+    defects: list[Defect] = field(default_factory=list)
+    cautions: list[Caution] = field(default_factory=list)
+    _parts: Parts = field(default_factory=Parts)
+    _faulty: tuple[SiteRow, ...] = ()
+    _mosaic: RawMosaic | None = None
+
+    @property
+    def manifest(self) -> Manifest:
+        """The manifest.
+
+        Raises
+        ------
+        FolderError
+            If the manifest has a defect; the rest of the folder is checked first.
+        """
+        if self._parts.manifest is None:
+            self.check()
+            raise FolderError(self.defects)
+        return self._parts.manifest
+
+    def mosaic(self) -> MosaicSource | None:
+        """Open the mosaic; None, with the defects told, if it is wrong."""
+        parts = self._parts
+        if parts.mosaic_file is None:
+            return None
+        report = self._report(parts.mosaic_file)
+        manifest = self._report(MANIFEST)
+        if self._mosaic is None:
+            self._mosaic = self._open_mosaic(parts.mosaic_file, manifest, report)
+        if self._mosaic is None:
+            return None
+        return mosaic_source(
+            self._mosaic,
+            parts.mosaic_channels,
+            parts.mosaic_pixel_um,
+            parts.mosaic_pixel_given,
+            manifest,
+            report,
+        )
+
+    def curves(self, site: SiteRow) -> RawCurves | None:
+        """Read a site's curves; None where there are none or, with defects told, wrong ones."""
+        path = self._file(site, "curves", site.curves)
+        if path is None or site.curves is None:
+            return None
+        report = self._report(site.curves, site.site)
+        curves = None
+        with report.reading():
+            curves = curve_reader(path)(path, report)
+        if curves is None or not self._volts_known(curves, site, report):
+            return None
+        return curves
+
+    def height(self, site: SiteRow) -> HeightImage | None:
+        """Read a site's height image; None where there is none or, with defects told, a bad one."""
+        path = self._file(site, "topography", site.topography)
+        if path is None or site.topography is None:
+            return None
+        report = self._report(site.topography, site.site)
+        with report.reading():
+            raw = height_reader(path)(path, report)
+            return place_image(raw, site.width_um, site.height_um, report)
+        return None
+
+    def check(self) -> None:
+        """Read everything once, keep nothing: all defects and cautions are told afterwards."""
+        mosaic = self.mosaic()
+        if mosaic is not None:
+            mosaic.check()
+        for site in self.sites:
+            self.curves(site)
+            self.height(site)
+
+    def finish(self) -> None:
+        """Raise if anything was wrong.
+
+        Raises
+        ------
+        FolderError
+            With every defect found.
+        """
+        if self.defects:
+            raise FolderError(self.defects)
+
+    def site_off_disc(self, outline_um: object) -> list[Caution]:
+        """Caution the sites whose centre lies outside the tissue; the new ones are given back.
+
+        Parameters
+        ----------
+        outline_um
+            Polygon in the disc frame, (m, 2) micrometres; with fewer than three corners nothing
+            is said.
+        """
+        outline = np.asarray(outline_um, float).reshape(-1, 2)
+        before = len(self.cautions)
+        if len(outline) < 3 or not self.sites:
+            return []
+        centres = self.frame.to_disc([[s.x_um, s.y_um] for s in self.sites])
+        within = points_inside(centres, outline)
+        told = {c.site for c in self.cautions if c.name == "site_off_disc"}
+        for site, (x, y), on in zip(self.sites, centres, within, strict=True):
+            if not on and site.site not in told:
+                self._report("", site.site).caution(
+                    "site_off_disc",
+                    f"The site's centre, ({x:.0f}, {y:.0f}) um in the disc frame, is off the disc.",
+                )
+        return self.cautions[before:]
+
+    def _report(self, file: str, site: str = "") -> Report:
+        return Report(file, site, self.defects, self.cautions)
+
+    def _file(self, site: SiteRow, column: str, text: str | None) -> Path | None:
+        if text is None:
+            return None
+        with self._report(self._parts.sites).reading():
+            return inside(self.path, site.place(column), text)
+        return None
+
+    def _open_mosaic(self, file: str, manifest: Report, report: Report) -> RawMosaic | None:
+        folder = (self.path / file).is_dir() if ".." not in file else False
+        path = None
+        with manifest.reading():
+            path = inside(self.path, "[mosaic] file", file, folder=folder)
+        if path is None:
+            return None
+        if folder:
+            for link in links_out(self.path, path):
+                report.defect(link, "a link that leads out of the folder", "data in the folder")
+                return None
+        with report.reading():
+            return (read_zarr_mosaic if folder else read_tiff_mosaic)(path, report)
+        return None
+
+    def _volts_known(self, curves: RawCurves, site: SiteRow, report: Report) -> bool:
+        probe = self._parts.probes.get(site.probe)
+        if probe is None or probe.sensitivity_nm_per_V is not None:
+            return True
+        known = True
+        for name, segment in (("approach", curves.approach), ("retract", curves.retract)):
+            if segment is not None and segment.deflection_unit == "V":
+                report.defect(
+                    f"{name} deflection",
+                    "volts, without a sensitivity",
+                    f"sensitivity_nm_per_V under [probes.{site.probe}], or deflection in nm or nN",
+                )
+                known = False
+        return known
+
+
+def open_folder(path: Path | str) -> DiscFolder:
+    """Open a disc folder and check its tables; files of data are read when they are asked for.
+
+    Parameters
+    ----------
+    path
+        The folder.
+    """
+    folder = DiscFolder(Path(path))
+    if not folder.path.is_dir():
+        found = "a file" if folder.path.exists() else "nothing"
+        Report(str(path), "", folder.defects).defect("", found, f"a folder with a {MANIFEST}")
+        return folder
+    manifest = folder._report(MANIFEST)
+    with manifest.reading():
+        folder._parts = read_manifest(_top(folder.path, MANIFEST, ""), manifest)
+    _read_frame(folder, manifest)
+    _read_table(folder, manifest)
+    return folder
+
+
+def _top(root: Path, text: str, place: str) -> Path:
+    try:
+        return inside(root, place, text)
+    except Refused as stop:
+        found = "nothing" if stop.found.endswith("not there") and not place else stop.found
+        raise Refused(stop.place, found, stop.expected) from None
+
+
+def _read_frame(folder: DiscFolder, manifest: Report) -> None:
+    text = folder._parts.landmarks
+    if text is None:
+        if folder._parts.known and (folder.path / "landmarks.csv").exists():
+            manifest.caution(
+                "landmarks_unused",
+                "landmarks.csv lies in the folder but disc.toml names none under [frame]: the "
+                "stage is taken for the disc.",
+            )
+        return
+    path = None
+    with manifest.reading():
+        path = inside(folder.path, "[frame] landmarks", text)
+    if path is not None:
+        report = folder._report(text)
+        with report.reading():
+            folder.frame = read_landmarks(path, report) or folder.frame
+
+
+def _read_table(folder: DiscFolder, manifest: Report) -> None:
+    parts = folder._parts
+    path = None
+    with manifest.reading():
+        path = inside(folder.path, "sites", parts.sites)
+    if path is None:
+        return
+    names = parts.probe_names if parts.known else None
+    report = folder._report(parts.sites)
+    table = SiteTable((), ())
+    with report.reading():
+        table = read_sites(path, names, report)
+    folder.sites, folder._faulty = table.sound, table.faulty
+    for site in table.faulty:
+        # the folder is refused anyway; its other defects shall stand in the same listing
+        folder.curves(site)
+        folder.height(site)
+    _kind_cautions(folder)
+
+
+def _kind_cautions(folder: DiscFolder) -> None:
+    for site in folder.sites:
+        report = folder._report("", site.site)
+        if site.kind == "bead-map" and site.curves is None:
+            report.caution("map_without_curves", "The site is a bead-map but has no curves.")
+        if site.kind == "nano-image" and site.topography is None:
+            report.caution("image_without_height", "The site is a nano-image but has no image.")

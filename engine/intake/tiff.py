@@ -1,0 +1,83 @@
+"""What mosaic and heights share of TIFF: opening, and checks before memory is taken."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import tifffile
+
+from engine.intake import limits
+from engine.intake.report import Refused, shortened
+
+
+@contextmanager
+def open_tiff(path: Path) -> Iterator[Any]:
+    """Open a TIFF without following what it says about companion files.
+
+    Raises
+    ------
+    Refused
+        If it is no readable TIFF.
+    """
+    try:
+        tiff = tifffile.TiffFile(path, _multifile=False)
+    except Exception as error:  # noqa: BLE001 - the decoder raises anything on corrupt bytes
+        raise Refused("", f"no readable TIFF ({shortened(str(error))})", "a whole TIFF") from None
+    with tiff:
+        if not len(tiff.pages):
+            raise Refused("", "no page", "a TIFF with an image")
+        yield tiff
+
+
+def check_page(page: Any, path: Path, place: str, most_pixels: int) -> None:
+    """Check a page's declared size against the limits and against what the file holds.
+
+    Parameters
+    ----------
+    page
+        A page of a TIFF.
+    path
+        The file.
+    place
+        What the page is called in messages.
+    most_pixels
+        Largest number of pixels.
+
+    Raises
+    ------
+    Refused
+        If the size cannot be, or data are missing.
+    """
+    limits.check_shape(place, (page.imagelength, page.imagewidth), most_pixels, "pixels")
+    if page.dtype is None:
+        raise Refused(place, f"{page.bitspersample} bits of an unknown kind", "numbers")
+    stored = sum(page.databytecounts)
+    declared = page.imagelength * page.imagewidth * page.samplesperpixel * page.dtype.itemsize
+    limits.check_ratio(place, declared, stored)
+    piece = int(page.dtype.itemsize)
+    for n in page.chunks:
+        piece *= int(n)
+    if piece > limits.MAX_CHUNK_BYTES and page.compression != 1:
+        raise Refused(
+            place,
+            f"one compressed piece of {piece} bytes",
+            f"pieces up to {limits.MAX_CHUNK_BYTES}",
+        )
+    size = path.stat().st_size
+    end = max(
+        (o + n for o, n in zip(page.dataoffsets, page.databytecounts, strict=False)), default=0
+    )
+    if end > size or stored == 0:
+        raise Refused(place, f"data up to byte {end} in a file of {size}", "a whole file")
+    if len(page.dataoffsets) != _pieces(page) or len(page.databytecounts) != _pieces(page):
+        raise Refused(place, f"{len(page.dataoffsets)} pieces", f"{_pieces(page)} for its size")
+    if page.compression == 1 and stored < declared:
+        raise Refused(place, f"{stored} bytes of data", f"{declared} for its size")
+
+
+def _pieces(page: Any) -> int:
+    count = 1
+    for n in page.chunked:
+        count *= int(n)
+    return count
