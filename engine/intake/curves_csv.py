@@ -132,7 +132,6 @@ def _fast(text: str, header: _Header) -> pd.DataFrame | None:
             keep_default_na=False,
             na_values={"z": ["nan", "NaN", "NAN"], "deflection": ["nan", "NaN", "NAN"]},
             skip_blank_lines=False,
-            float_precision="round_trip",
         )
     except (ValueError, OverflowError, pd.errors.ParserError):
         return None
