@@ -116,7 +116,7 @@ def import_command(
     All defects of the folder are listed at once; with any, nothing is written and the store stays
     as it was. Warnings are listed and kept beside the sites they concern.
     """
-    from engine.analysis import import_folder
+    from engine.importing import import_folder
     from engine.store import open_store
 
     with _bar("import") as progress:
@@ -187,7 +187,7 @@ def check(
     ] = False,
 ) -> None:
     """Check a disc folder, or a store, without changing anything."""
-    from engine.analysis import check_folder
+    from engine.importing import check_folder
     from engine.store.check import check_store
 
     if (what / "zarr.json").is_file():

@@ -1,6 +1,7 @@
 """Reading a store: lazily, one site at a time."""
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
@@ -13,7 +14,8 @@ import pandas as pd
 import zarr
 
 from engine.errors import Caution, SplendensError
-from engine.frames import Footprint, Frame
+from engine.footprint import Footprint
+from engine.frames import Frame
 from engine.store.pyramid import Pyramid, read_pyramid
 from engine.store.schema import SCHEMA_VERSION, TABLES
 from engine.store.tables import read_table
@@ -91,8 +93,6 @@ class StoredSite:
         As in the disc folder.
     footprint
         Where it lies in the disc frame.
-    rotation_deg
-        Direction of u, degrees in [0, 180) as in the tables: atan2(-dy, dx).
     stage_um
         Centre in the stage frame.
     rows, cols
@@ -108,7 +108,6 @@ class StoredSite:
     probe: str
     note: str
     footprint: Footprint
-    rotation_deg: float
     stage_um: tuple[float, float]
     rows: int
     cols: int
@@ -147,9 +146,12 @@ class DiscStore:
     @cached_property
     def frame(self) -> Frame:
         """The transform from the stage to the disc."""
-        stored = dict(self.info["frame"])
-        fields = {k: np.asarray(v) if isinstance(v, list) else v for k, v in stored.items()}
-        fields["names"], fields["flags"] = tuple(stored["names"]), tuple(stored["flags"])
+        fields = dict(self.info["frame"])
+        for name in ("matrix", "offset_um", "stage_um", "residual_um", "leave_one_out_um"):
+            fields[name] = np.array(fields[name], dtype=np.float64)  # null becomes NaN
+        fields["stage_um"] = fields["stage_um"].reshape(-1, 2)
+        fields["rms_um"] = math.nan if fields["rms_um"] is None else fields["rms_um"]
+        fields["names"], fields["flags"] = tuple(fields["names"]), tuple(fields["flags"])
         return Frame(**fields)
 
     @cached_property
@@ -166,10 +168,9 @@ class DiscStore:
     def _read_site(self, name: str) -> StoredSite:
         node = (self.path / "sites" / name / "zarr.json").read_text(encoding="utf-8")
         a = json.loads(node)["attributes"]
-        u_axis = np.asarray(a["u_axis"])
         footprint = Footprint(
             np.asarray(a["centre_um"]),
-            u_axis,
+            np.asarray(a["u_axis"]),
             np.asarray(a["v_axis"]),
             a["width_um"],
             a["height_um"],
@@ -180,7 +181,6 @@ class DiscStore:
             probe=a["probe"],
             note=a["note"],
             footprint=footprint,
-            rotation_deg=table_angle_deg(float(u_axis[0]), float(u_axis[1])),
             stage_um=tuple(a["stage_um"]),
             rows=a["rows"],
             cols=a["cols"],
@@ -287,17 +287,6 @@ class DiscStore:
         group = parent[part]
         found = {name: array[:] for name, array in group.arrays()}  # type: ignore[union-attr]
         return found | dict(group.attrs)
-
-
-def table_angle_deg(dx: float, dy: float) -> float:
-    """Angle of a direction in the disc frame as the tables give it: atan2(-dy, dx) in [0, 180).
-
-    Examples
-    --------
-    >>> table_angle_deg(0.0, -1.0)
-    90.0
-    """
-    return float(np.degrees(np.arctan2(-dy, dx)) % 180.0)
 
 
 def open_store(path: Path | str) -> DiscStore:

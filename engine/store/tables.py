@@ -115,6 +115,11 @@ def export_tables(
         if file_format == "csv":
             table.to_csv(path, index=False, float_format="%.9g")
         else:
-            table.to_parquet(path, index=False)
+            _nulls_for_empty(table).to_parquet(path, index=False)
         written.append(path)
     return written
+
+
+def _nulls_for_empty(table: pd.DataFrame) -> pd.DataFrame:
+    text = table.select_dtypes("str").columns
+    return table.assign(**{name: table[name].replace("", None) for name in text})

@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import math
 import os
 import shutil
 from collections.abc import Callable
@@ -15,10 +16,17 @@ import zarr
 from zarr.codecs import BloscCodec
 
 from engine.errors import Caution
-from engine.frames import Footprint
+from engine.footprint import Footprint
 from engine.intake import DiscFolder, HeightImage, MosaicSource, RawCurves, RawSegment, SiteRow
+from engine.intake.folder import MANIFEST
 from engine.store.atomic import staged_folder, update_attributes
-from engine.store.provenance import file_hashes, library_versions, tree_digest, write_hashes
+from engine.store.provenance import (
+    file_hashes,
+    files_below,
+    library_versions,
+    tree_digest,
+    write_hashes,
+)
 from engine.store.pyramid import write_pyramid
 from engine.store.schema import SCHEMA_VERSION
 
@@ -28,15 +36,15 @@ _CHUNKS_A_SHARD = 8
 Progress = Callable[[str, float], None]
 """``progress(what, share)``: what is being done, and the share of the whole done, 0 to 1."""
 
-OffDisc = Callable[[DiscFolder, MosaicSource], list[Caution]]
-"""Cautions for sites that lie off the tissue, told from the mosaic."""
+Outline = Callable[[MosaicSource], npt.NDArray[np.float64]]
+"""Outline of the tissue in the disc frame, (points, 2), told from the mosaic."""
 
 
 def write_store(
     folder: DiscFolder,
     store: Path,
     *,
-    off_disc: OffDisc | None = None,
+    outline: Outline | None = None,
     progress: Progress | None = None,
 ) -> bool:
     """Import a disc folder.
@@ -51,8 +59,8 @@ def write_store(
         An opened disc folder.
     store
         Where the store shall be.
-    off_disc
-        Tells which sites lie off the tissue.
+    outline
+        Tells where the tissue ends, so that sites off it are cautioned.
     progress
         Told what is done and how far it is.
 
@@ -68,24 +76,22 @@ def write_store(
     """
     tell = progress or (lambda _what, _share: None)
     tell("reading file hashes", 0.0)
-    folder.stop_if_unreadable()
-    sources = file_hashes(folder.path, folder.files())
+    sources = file_hashes(folder.path, _source_files(folder))
     if _holds(store, sources):
         return False
     with staged_folder(store) as staged:
         root = zarr.create_group(staged, zarr_format=3)
         mosaic = folder.mosaic()
-        cautions: list[Caution] = []
         if mosaic is not None:
             _write_mosaic(root, mosaic, lambda s: tell("mosaic", 0.02 + 0.48 * s))
-            if off_disc is not None:
-                cautions = off_disc(folder, mosaic)
+            if outline is not None:
+                folder.site_off_disc(outline(mosaic))
         group = root.create_group("sites")
         for number, site in enumerate(folder.sites):
             _write_site(group, folder, site)
             tell("sites", 0.5 + 0.48 * (number + 1) / len(folder.sites))
         folder.finish()
-        cautions = sorted({*folder.cautions, *cautions})
+        cautions = sorted(set(folder.cautions))
         _carry_over(store, staged)
         digest = write_hashes(staged, ("mosaic", "sites"))
         attributes = _root_attributes(folder, mosaic, cautions)
@@ -94,6 +100,16 @@ def write_store(
         update_attributes(staged, {"splendens": attributes})
         tell("in place", 1.0)
     return True
+
+
+def _source_files(folder: DiscFolder) -> list[str]:
+    """Every file the folder's manifest and table name, relative to it."""
+    manifest = folder.manifest
+    named = [MANIFEST, manifest.sites, manifest.frame.landmarks, manifest.mosaic.file]
+    named += [path for site in folder.sites for path in (site.curves, site.topography)]
+    files = [name for name in named if name]
+    folders = [name for name in files if (folder.path / name).is_dir()]
+    return sorted({*files, *files_below(folder.path, folders)} - set(folders))
 
 
 def _holds(store: Path, sources: dict[str, str]) -> bool:
@@ -149,7 +165,12 @@ def _root_attributes(
 
 
 def _plain(value: Any) -> Any:
-    return value.tolist() if isinstance(value, np.ndarray) else value
+    """As JSON holds it: lists for arrays, null for what is not a finite number."""
+    if isinstance(value, np.ndarray):
+        value = value.tolist()
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _write_mosaic(
@@ -159,7 +180,7 @@ def _write_mosaic(
         root.create_group("mosaic"),
         mosaic.read_rows,
         name="mosaic",
-        shape=mosaic.shape,
+        shape=mosaic.shape[1:],
         dtype=mosaic.dtype,
         pixel_um=(mosaic.pixel_um, mosaic.pixel_um),
         channels=tuple(mosaic.channels),
@@ -168,7 +189,9 @@ def _write_mosaic(
 
 
 def _write_site(parent: zarr.Group, folder: DiscFolder, site: SiteRow) -> None:
-    footprint = folder.footprint(site)
+    footprint = folder.frame.footprint(
+        site.x_um, site.y_um, site.rotation_deg, site.width_um, site.height_um
+    )
     group = parent.create_group(site.site)
     curves = folder.curves(site) if site.curves else None
     height = folder.height(site) if site.topography else None
