@@ -285,8 +285,9 @@ class DiscStore:
         if part not in parent:
             return {}
         group = parent[part]
-        found = {name: array[:] for name, array in group.arrays()}  # type: ignore[union-attr]
-        return found | dict(group.attrs)
+        found: dict[str, Any] = {name: array[...] for name, array in group.arrays()}  # type: ignore[union-attr]
+        plain = {k: math.nan if v is None else v for k, v in group.attrs.items()}
+        return found | plain
 
 
 def open_store(path: Path | str) -> DiscStore:

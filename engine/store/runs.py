@@ -1,6 +1,7 @@
 """Writing one analysis into a store, and making it the current one in a single step."""
 
 import dataclasses
+import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -35,25 +36,29 @@ class RunWriter:
         part
             ``cells`` or ``sites/<site>``.
         values
-            Arrays become arrays; text, numbers, lists of them become attributes.
+            Arrays become arrays; text, numbers, lists of them become attributes; NaN becomes null.
         """
-        group = self._root.require_group(part)
-        plain = {}
-        for name, value in values.items():
-            if isinstance(value, np.ndarray):
-                chunks = tuple(max(1, n) for n in value.shape) or (1,)
-                array = group.create_array(
-                    name, shape=value.shape, dtype=value.dtype, chunks=chunks
-                )
-                if value.size:
-                    array[...] = value
-            elif value is not None:
-                plain[name] = value
-        group.attrs.update(plain)
+        arrays = {k: v for k, v in values.items() if isinstance(v, np.ndarray)}
+        plain = {k: _plain(v) for k, v in values.items() if k not in arrays and v is not None}
+        group = self._root.create_group(part, attributes=plain)
+        for name, value in arrays.items():
+            array = group.create_array(
+                name,
+                shape=value.shape,
+                dtype="string" if value.dtype.kind in "OU" else value.dtype,
+                chunks=tuple(max(1, n) for n in value.shape),
+            )
+            if value.size:
+                array[...] = value
 
     def note(self, values: Mapping[str, Any]) -> None:
         """Write what the run says of itself."""
         self._root.attrs["splendens"] = dict(values)
+
+
+def _plain(value: Any) -> Any:
+    """As JSON holds it; a number that could not be had becomes null."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def next_run_name(store: DiscStore) -> str:

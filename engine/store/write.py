@@ -192,10 +192,11 @@ def _write_site(parent: zarr.Group, folder: DiscFolder, site: SiteRow) -> None:
     footprint = folder.frame.footprint(
         site.x_um, site.y_um, site.rotation_deg, site.width_um, site.height_um
     )
-    group = parent.create_group(site.site)
     curves = folder.curves(site) if site.curves else None
     height = folder.height(site) if site.topography else None
-    group.attrs.update(_site_attributes(site, footprint, curves, height))
+    group = parent.create_group(
+        site.site, attributes=_site_attributes(site, footprint, curves, height)
+    )
     if curves is not None:
         _write_curves(group.create_group("curves"), curves)
     if height is not None:
@@ -239,34 +240,31 @@ def _write_curves(group: zarr.Group, curves: RawCurves) -> None:
 def _write_segment(group: zarr.Group, segment: RawSegment, count: int) -> None:
     for name, values in (("z", segment.z), ("deflection", segment.deflection)):
         shared = values.ndim == 1
-        flat = values.reshape(1 if shared else count, -1)
-        array = _curve_array(group, name, flat)
-        array.attrs.update(
-            {
-                "unit": getattr(segment, f"{name}_unit"),
-                "scale": getattr(segment, f"{name}_scale"),
-                "offset": getattr(segment, f"{name}_offset"),
-                "shared": shared,
-            }
-        )
+        meaning = {
+            "unit": getattr(segment, f"{name}_unit"),
+            "scale": getattr(segment, f"{name}_scale"),
+            "offset": getattr(segment, f"{name}_offset"),
+            "shared": shared,
+        }
+        _write_samples(group, name, values.reshape(1 if shared else count, -1), meaning)
 
 
-def _curve_array(group: zarr.Group, name: str, flat: npt.NDArray[Any]) -> Any:
-    stored = flat.astype(flat.dtype.newbyteorder("="), copy=False)
-    curves, samples = stored.shape
+def _write_samples(
+    group: zarr.Group, name: str, flat: npt.NDArray[Any], meaning: dict[str, Any]
+) -> None:
+    curves, samples = flat.shape
     chunk = min(_CURVES_A_CHUNK, curves)
-    sharded = curves > chunk
     array = group.create_array(
         name,
-        shape=stored.shape,
-        dtype=stored.dtype,
+        shape=flat.shape,
+        dtype=flat.dtype.newbyteorder("="),
         chunks=(chunk, samples),
-        shards=(chunk * _CHUNKS_A_SHARD, samples) if sharded else None,
+        shards=(chunk * _CHUNKS_A_SHARD, samples) if curves > chunk else None,
         compressors=BloscCodec(cname="zstd", clevel=3, shuffle="bitshuffle"),
+        attributes=meaning,
         dimension_names=("curve", "sample"),
     )
-    array[:] = stored
-    return array
+    array[:] = flat
 
 
 def _write_height(group: zarr.Group, site: SiteRow, height: HeightImage) -> None:
