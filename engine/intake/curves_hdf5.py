@@ -107,6 +107,11 @@ def _dataset(file: h5py.File, place: str) -> h5py.Dataset:
 
 def _segment(file: h5py.File, name: str, report: Report) -> RawSegment | None:
     deflection = z = z_given = deflection_given = None
+    group = None
+    with report.reading(f"/{name}"):
+        group = _find(file, f"/{name}")
+    if group is None:
+        return None
     with report.reading(f"/{name}/deflection"):
         deflection = _array(_dataset(file, f"/{name}/deflection"), f"/{name}/deflection", (3,))
     with report.reading(f"/{name}/z"):

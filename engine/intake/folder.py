@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from engine.errors import Caution, Defect, FolderError
 from engine.frames import Frame, identity_frame
@@ -15,10 +16,10 @@ from engine.intake.manifest import Manifest, Parts, read_manifest
 from engine.intake.mosaic import MosaicSource, RawMosaic, mosaic_source
 from engine.intake.mosaic_tiff import read_tiff_mosaic
 from engine.intake.mosaic_zarr import read_zarr_mosaic
-from engine.intake.paths import inside, links_out
+from engine.intake.paths import check_text, inside, links_out
 from engine.intake.report import Refused, Report
 from engine.intake.sites import SiteRow, SiteTable, read_sites
-from engine.intake.suspect import points_inside
+from engine.intake.suspect import curve_cautions, points_inside
 
 MANIFEST = "disc.toml"
 
@@ -96,6 +97,8 @@ class DiscFolder:
             curves = curve_reader(path)(path, report)
         if curves is None or not self._volts_known(curves, site, report):
             return None
+        for name, sentence in curve_cautions(curves):
+            report.caution(name, sentence)
         return curves
 
     def height(self, site: SiteRow) -> HeightImage | None:
@@ -117,6 +120,7 @@ class DiscFolder:
         for site in self.sites:
             self.curves(site)
             self.height(site)
+        self.site_off_disc(())
 
     def finish(self) -> None:
         """Raise if anything was wrong.
@@ -129,19 +133,21 @@ class DiscFolder:
         if self.defects:
             raise FolderError(self.defects)
 
-    def site_off_disc(self, outline_um: object) -> list[Caution]:
-        """Caution the sites whose centre lies outside the tissue; the new ones are given back.
+    def site_off_disc(self, outline_um: ArrayLike) -> list[Caution]:
+        """Caution the sites whose centre lies off the tissue; the new cautions are given back.
 
         Parameters
         ----------
         outline_um
-            Polygon in the disc frame, (m, 2) micrometres; with fewer than three corners nothing
-            is said.
+            Polygon in the disc frame, (m, 2) micrometres. With fewer than three corners the
+            mosaic's own edge is taken for it.
         """
         outline = np.asarray(outline_um, float).reshape(-1, 2)
-        before = len(self.cautions)
+        if len(outline) < 3:
+            outline = self._mosaic_edge()
         if len(outline) < 3 or not self.sites:
             return []
+        before = len(self.cautions)
         centres = self.frame.to_disc([[s.x_um, s.y_um] for s in self.sites])
         within = points_inside(centres, outline)
         told = {c.site for c in self.cautions if c.name == "site_off_disc"}
@@ -152,6 +158,15 @@ class DiscFolder:
                     f"The site's centre, ({x:.0f}, {y:.0f}) um in the disc frame, is off the disc.",
                 )
         return self.cautions[before:]
+
+    def _mosaic_edge(self) -> NDArray[np.float64]:
+        source = self.mosaic()
+        if source is None:
+            return np.empty((0, 2))
+        _, rows, cols = source.shape
+        low, high_x, high_y = -0.5, cols - 0.5, rows - 0.5
+        corners = [[low, low], [high_x, low], [high_x, high_y], [low, high_y]]
+        return np.array(corners) * source.pixel_um
 
     def _report(self, file: str, site: str = "") -> Report:
         return Report(file, site, self.defects, self.cautions)
@@ -164,18 +179,19 @@ class DiscFolder:
         return None
 
     def _open_mosaic(self, file: str, manifest: Report, report: Report) -> RawMosaic | None:
-        folder = (self.path / file).is_dir() if ".." not in file else False
-        path = None
+        path, folder = None, False
         with manifest.reading():
+            check_text("[mosaic] file", file)
+            folder = (self.path / file).is_dir()
             path = inside(self.path, "[mosaic] file", file, folder=folder)
         if path is None:
             return None
-        if folder:
-            for link in links_out(self.path, path):
-                report.defect(link, "a link that leads out of the folder", "data in the folder")
-                return None
         with report.reading():
-            return (read_zarr_mosaic if folder else read_tiff_mosaic)(path, report)
+            if not folder:
+                return read_tiff_mosaic(path, report)
+            for link in links_out(path, self.path):
+                raise Refused(link, "a link that leads out of the disc folder", "data inside it")
+            return read_zarr_mosaic(path, report)
         return None
 
     def _volts_known(self, curves: RawCurves, site: SiteRow, report: Report) -> bool:
@@ -249,7 +265,7 @@ def _read_table(folder: DiscFolder, manifest: Report) -> None:
         path = inside(folder.path, "sites", parts.sites)
     if path is None:
         return
-    names = parts.probe_names if parts.known else None
+    names = parts.probe_names or None
     report = folder._report(parts.sites)
     table = SiteTable((), ())
     with report.reading():

@@ -7,6 +7,7 @@ scales are in metres. The checksum field is not used.
 
 import re
 import struct
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ _VERSION = re.compile(r"[ab](BC|BCR|NPL|ISO)-V?1\.0")
 _VERSIONS = "aISO-1.0, aBC-1.0, aNPL-V1.0 or bISO-1.0"
 _HEADER = struct.Struct("<8s10s12s12sHHddddBBB")
 _TYPES = ("u1", "<u2", "<u4", "<f4", "i1", "<i2", "<i4", "<f8")
-_MAX_BYTES = 2**31
+_MAX_BYTES = 2**30
 _MAX_HEADER_LINES = 100
 _FIELDS = ("NumPoints", "NumProfiles", "Xscale", "Yscale", "Zscale")
 
@@ -102,13 +103,13 @@ def _ascii(data: bytes) -> tuple[NDArray[Any], dict[str, float]]:
         raise Refused("header", "no '*' behind it", "a header closed by '*'")
     header = _fields(lines[1 : _MAX_HEADER_LINES + 1])
     body, mark, _ = rest.partition("*")
-    tokens = body.split()
     rows, cols = int(header["NumProfiles"]), int(header["NumPoints"])
-    if len(tokens) != rows * cols:
-        raise Refused("data", f"{len(tokens)} values", f"{rows * cols} for {rows} x {cols} points")
+    values = _numbers(body)
+    if len(values) != rows * cols:
+        raise Refused("data", f"{len(values)} values", f"{rows * cols} for {rows} x {cols} points")
     if not mark:
         raise Refused("data", "no '*' behind the data", "data closed by '*'")
-    return _numbers(tokens).reshape(rows, cols), header
+    return values.reshape(rows, cols), header
 
 
 def _fields(lines: list[str]) -> dict[str, float]:
@@ -133,16 +134,19 @@ def _fields(lines: list[str]) -> dict[str, float]:
     return _checked(header)
 
 
-def _numbers(tokens: list[str]) -> NDArray[np.float64]:
+def _numbers(text: str) -> NDArray[np.float64]:
+    text = re.sub(r"(?<!\S)BAD(?!\S)", "nan", text, flags=re.IGNORECASE)
+    if not text.strip():
+        return np.empty(0)
     try:
-        return np.array(tokens, float)
-    except ValueError:
-        values = np.full(len(tokens), np.nan)
-    for i, token in enumerate(tokens):
-        if token.upper() == "BAD":
-            continue
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            return np.fromstring(text, sep=" ")
+    except (ValueError, DeprecationWarning):
+        pass
+    for i, token in enumerate(text.split()):
         try:
-            values[i] = float(token)
+            float(token)
         except ValueError:
             raise Refused(f"data, value {i + 1}", shown(token), "a number or BAD") from None
-    return values
+    raise Refused("data", "values that cannot be read", "numbers or BAD")

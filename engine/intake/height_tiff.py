@@ -23,7 +23,7 @@ def read_tiff(path: Path, report: Report) -> RawHeight:
         if len(tiff.pages) != 1:
             raise Refused("", f"{len(tiff.pages)} pages", "a single page")
         page = tiff.pages.first
-        check_page(page, path, "page 0", limits.MAX_HEIGHT_PIXELS)
+        check_page(page, path, "page 0", limits.MAX_HEIGHT_PIXELS, limits.MAX_RATIO)
         if page.samplesperpixel != 1 or page.imagedepth != 1:
             raise Refused("page 0", f"{page.samplesperpixel} samples a pixel", "one height a pixel")
         if page.dtype is None or page.dtype not in (np.dtype("f4"), np.dtype("f8")):

@@ -133,6 +133,9 @@ def _values(archive: zipfile.ZipFile, root: ET.Element, count: int, report: Repo
     link = _text(root, "Record3/DataLink/PointDataLink")
     if not link:
         raise Refused("main.xml Record3", "no PointDataLink", "data in a binary file of the zip")
+    if link in archive.namelist():
+        stored = archive.getinfo(link).compress_size
+        limits.check_ratio(link, count * dtype.itemsize, stored)
     data = _member(archive, link, count * dtype.itemsize, exactly=True)
     _check_sum(data, _text(root, "Record3/DataLink/MD5ChecksumPointData"), link, report)
     scale = _float(root, "Record1/Axes/CZ/Increment", 1.0) if dtype.kind == "i" else 1.0

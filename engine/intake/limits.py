@@ -15,15 +15,19 @@ MAX_CURVES = 2**20
 """Most curves in a map."""
 MAX_CURVE_VALUES = 2**29
 """Most values in one dataset of curves."""
-MAX_HEIGHT_PIXELS = 2**27
+MAX_HEIGHT_PIXELS = 2**26
 """Most pixels of a height image."""
 MAX_MOSAIC_PIXELS = 2**35
 """Most pixels of one channel of the mosaic."""
 MAX_CHUNK_BYTES = 2**30
 """Largest piece of an image that has to be decoded at once, bytes."""
-MAX_RATIO = 2000
-"""Most bytes that one stored byte may stand for, beyond the slack; deflate reaches about 1030."""
-RATIO_SLACK_BYTES = 2**28
+MAX_MOSAIC_RATIO = 2000
+"""Most bytes that one stored byte of a mosaic may stand for, beyond the slack.
+
+Dark surround compresses without bound; deflate reaches about 1030."""
+MAX_RATIO = 300
+"""Most bytes that one stored byte of curves or heights may stand for, beyond the slack."""
+RATIO_SLACK_BYTES = 2**27
 """Declared sizes up to this are never taken for a decompression bomb, bytes."""
 
 
@@ -42,7 +46,7 @@ def check_shape(place: str, shape: Sequence[int], most: int, what: str) -> None:
         raise Refused(place, f"a declared size of {text}", f"at most {most} {what}")
 
 
-def check_ratio(place: str, declared_bytes: int, stored_bytes: int) -> None:
+def check_ratio(place: str, declared_bytes: int, stored_bytes: int, most: int = MAX_RATIO) -> None:
     """Refuse a declared size out of all proportion to what is stored.
 
     Raises
@@ -50,9 +54,9 @@ def check_ratio(place: str, declared_bytes: int, stored_bytes: int) -> None:
     Refused
         With both sizes.
     """
-    if declared_bytes > RATIO_SLACK_BYTES and declared_bytes > MAX_RATIO * max(stored_bytes, 1):
+    if declared_bytes > RATIO_SLACK_BYTES and declared_bytes > most * max(stored_bytes, 1):
         raise Refused(
             place,
             f"a declared size of {declared_bytes} bytes out of {stored_bytes} stored",
-            f"at most {MAX_RATIO} times what is stored (a decompression bomb?)",
+            f"at most {most} times what is stored (a decompression bomb?)",
         )

@@ -99,10 +99,20 @@ class MosaicSource:
         return np.zeros((stop - first, cols), self.dtype)
 
     def check(self) -> None:
-        """Read every row once and keep nothing; what cannot be decoded is told as a defect."""
+        """Read every row once and keep nothing.
+
+        What cannot be decoded is told as a defect, a channel of nothing but NaN as a caution.
+        """
         for channel in range(self.shape[0]):
+            any_number = False
             for first in range(0, self.shape[1], self.rows_at_once):
-                self.read_rows(channel, first, min(first + self.rows_at_once, self.shape[1]))
+                stop = min(first + self.rows_at_once, self.shape[1])
+                rows = self.read_rows(channel, first, stop)
+                any_number = any_number or rows.dtype.kind != "f" or not np.isnan(rows).all()
+            if not any_number:
+                self._report.caution(
+                    "mosaic_all_nan", f"Channel {self.channels[channel]} of the mosaic is all NaN."
+                )
 
 
 def unit_um(unit: str | None) -> float | None:

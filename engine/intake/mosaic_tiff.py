@@ -53,7 +53,13 @@ def read_tiff_mosaic(path: Path, report: Report) -> RawMosaic:
             return _contiguous(path, tiff, series, shape, interleaved, pixel or _tag_pixel(first))
         planes = _planes(series, count, interleaved)
         for i, plane in enumerate(planes):
-            check_page(plane.page, path, f"channel {i}", limits.MAX_MOSAIC_PIXELS)
+            check_page(
+                plane.page,
+                path,
+                f"channel {i}",
+                limits.MAX_MOSAIC_PIXELS,
+                limits.MAX_MOSAIC_RATIO,
+            )
         if (first.imagelength, first.imagewidth) != shape[1:]:
             raise Refused("image", f"pages of {first.imagelength} x {first.imagewidth}", str(shape))
         band = int(planes[0].page.chunks[0])

@@ -75,11 +75,11 @@ def inside(root: Path, place: str, text: str, *, folder: bool = False) -> Path:
     return path
 
 
-def links_out(root: Path, folder: Path) -> Iterator[str]:
-    """Yield paths of links below a folder that lead out of the disc folder."""
+def links_out(folder: Path, root: Path) -> Iterator[str]:
+    """Yield paths, relative to ``folder``, of links in it that lead out of ``root``."""
     home = root.resolve()
     for where, folders, files in os.walk(folder):
         for name in folders + files:
             path = Path(where) / name
             if path.is_symlink() and not path.resolve().is_relative_to(home):
-                yield path.relative_to(root).as_posix()
+                yield path.relative_to(folder).as_posix()

@@ -1,5 +1,7 @@
 """What mosaic and heights share of TIFF: opening, and checks before memory is taken."""
 
+import logging
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,6 +11,9 @@ import tifffile
 
 from engine.intake import limits
 from engine.intake.report import Refused, shortened
+
+# without a handler of its own, Python prints what the decoder logs about corrupt files
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
 
 @contextmanager
@@ -30,7 +35,7 @@ def open_tiff(path: Path) -> Iterator[Any]:
         yield tiff
 
 
-def check_page(page: Any, path: Path, place: str, most_pixels: int) -> None:
+def check_page(page: Any, path: Path, place: str, most_pixels: int, most_ratio: int) -> None:
     """Check a page's declared size against the limits and against what the file holds.
 
     Parameters
@@ -43,6 +48,8 @@ def check_page(page: Any, path: Path, place: str, most_pixels: int) -> None:
         What the page is called in messages.
     most_pixels
         Largest number of pixels.
+    most_ratio
+        Most bytes that one stored byte may stand for.
 
     Raises
     ------
@@ -54,10 +61,10 @@ def check_page(page: Any, path: Path, place: str, most_pixels: int) -> None:
         raise Refused(place, f"{page.bitspersample} bits of an unknown kind", "numbers")
     stored = sum(page.databytecounts)
     declared = page.imagelength * page.imagewidth * page.samplesperpixel * page.dtype.itemsize
-    limits.check_ratio(place, declared, stored)
-    piece = int(page.dtype.itemsize)
-    for n in page.chunks:
-        piece *= int(n)
+    limits.check_ratio(place, declared, stored, most_ratio)
+    piece = math.prod(int(n) for n in page.chunks) * int(page.dtype.itemsize)
+    if not page.is_tiled:  # a strip may declare more rows than the image has
+        piece = piece // int(page.rowsperstrip) * min(int(page.rowsperstrip), page.imagelength)
     if piece > limits.MAX_CHUNK_BYTES and page.compression != 1:
         raise Refused(
             place,
@@ -77,7 +84,4 @@ def check_page(page: Any, path: Path, place: str, most_pixels: int) -> None:
 
 
 def _pieces(page: Any) -> int:
-    count = 1
-    for n in page.chunked:
-        count *= int(n)
-    return count
+    return math.prod(int(n) for n in page.chunked)
