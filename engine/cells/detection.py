@@ -152,7 +152,7 @@ def _split(
     solid = found.take(verdict.solid)
     # brightness is measured at peaks: each nucleus takes that of the nearest one
     near = cKDTree(np.column_stack([solid.col, solid.row])).query(np.column_stack([col, row]))[1]
-    kept = solid.take(near)
+    kept = solid.take(np.asarray(near))
     levels, counts = _counts(
         kept.contrast, s.contrast_floor_share * verdict.reference, s.threshold_factors
     )

@@ -118,6 +118,14 @@ class GraphSettings(_Frozen):
         default=1.6,
         description="Edges longer than this times the regional spacing are cut; no unit.",
     )
+    spacing_ratio_max: Annotated[float, Field(ge=1, le=100)] = Field(
+        default=1.3,
+        description="The regional spacing counts up to this multiple of the disc's tight regions; "
+        "no unit.",
+    )
+    tight_quantile: Annotated[float, Field(ge=0, le=1)] = Field(
+        default=0.2, description="Quantile of the regional spacing that stands for tight regions."
+    )
     region_cells: Annotated[int, Field(ge=3, le=1000)] = Field(
         default=40, description="Cells over which the regional spacing is taken."
     )
@@ -130,7 +138,7 @@ class RuleSettings(_Frozen):
         default=3, description="Fewer linked cells than this are diffuse."
     )
     field_density_min: Annotated[float, Field(ge=0, le=2)] = Field(
-        default=0.18,
+        default=0.22,
         description="Cells per squared spacing from which a group may be a mere field of cells; "
         "no unit.",
     )
@@ -149,7 +157,7 @@ class RuleSettings(_Frozen):
         default=5, description="A double string's fewest cells."
     )
     double_lateral_max: Annotated[float, Field(gt=0, le=5)] = Field(
-        default=0.16,
+        default=0.19,
         description="A double string's largest RMS distance from its two axes, in spacings.",
     )
     double_separation_min: Annotated[float, Field(ge=0, le=10)] = Field(
@@ -162,7 +170,7 @@ class RuleSettings(_Frozen):
         default=0.25, description="Smallest share of the cells in the smaller file; no unit."
     )
     double_length_min: Annotated[float, Field(ge=0, le=100)] = Field(
-        default=2.6, description="A double string's smallest length, in spacings."
+        default=2.4, description="A double string's smallest length, in spacings."
     )
     double_length_over_width_min: Annotated[float, Field(ge=0, le=100)] = Field(
         default=1.8, description="A double string's smallest length over width; no unit."
