@@ -1,1 +1,1 @@
-"""Everything that is computed, headless: raw measurements of a cartilage disc in, tables and pictures out."""
+"""Everything that is computed, headless: raw measurements in, tables and pictures out."""

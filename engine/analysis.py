@@ -15,18 +15,19 @@ from typing import Any
 
 import numpy as np
 
-from engine import assemble
-from engine.mechanics import summarise_map, systematic_uncertainty
+from engine import assemble, site_table
+from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty
 from engine.settings import Settings
 from engine.store import DiscStore, open_store
 from engine.store.provenance import library_versions
 from engine.store.runs import RunWriter, as_record, new_run, next_run_name
-from engine.tasks import outline_of, run_task
+from engine.tasks import fit_site, outline_of, run_task
 
 Progress = Callable[[str, float], None]
 """``progress(what, share)``: what is being done, and the share of the whole done, 0 to 1."""
 
 _CURVE_SITES_A_TASK = 12
+_SMALL_MAP_CURVES = 256
 
 
 def _silent(_what: str, _share: float) -> None:
@@ -126,7 +127,7 @@ class _Task:
 def _plan(store: DiscStore) -> list[_Task]:
     """Break the work into pieces, the longest first, so that no worker waits for one at the end."""
     tasks = [] if store.mosaic is None else [_Task("cells", (), 12.0)]
-    large = [s.site for s in store.sites.values() if s.rows * s.cols > 256]
+    large = [s.site for s in store.sites.values() if s.rows * s.cols > _SMALL_MAP_CURVES]
     small = [s.site for s in store.sites.values() if s.has_curves and s.site not in large]
     tasks += [_Task("curves", (name,), 3.0) for name in large]
     images = [s.site for s in store.sites.values() if s.has_height]
@@ -149,8 +150,26 @@ def _compute(
         else:
             results[task.kind] |= dict(zip(task.sites, result, strict=True))
         done += task.weight
-        tell(task.title, 0.97 * done / total)
+        tell(task.title, 0.95 * done / total)
+    results["curves"] |= _with_pooled_noise(store, settings, results["curves"])
     return results
+
+
+def _with_pooled_noise(
+    store: DiscStore, settings: Settings, fits: dict[str, CurveFits]
+) -> dict[str, CurveFits]:
+    """Fit the small maps again, now that the noise of all maps of their probe is known.
+
+    A map of few curves can't tell its own 1/f noise well; the moduli stay the same, their standard
+    errors get steadier.
+    """
+    probes = {name: store.sites[name].probe for name in fits}
+    pooled = {
+        probe: pool_noise([fits[name].noise for name in fits if probes[name] == probe])
+        for probe in set(probes.values())
+    }
+    small = [name for name in fits if len(fits[name].flags) <= _SMALL_MAP_CURVES]
+    return {name: fit_site(store, name, settings, pooled[probes[name]]) for name in small}
 
 
 def _run_tasks(
@@ -203,7 +222,7 @@ def _record(
     networks = {name: results["network"][name] for name in in_order if name in results["network"]}
     outline_um = outline_of(store, settings)
     centres = np.array([s.footprint.centre_um for s in store.sites.values()])
-    windows = assemble.windows_of(centres, cells, settings.cells)
+    windows = site_table.windows_of(centres, cells, settings.cells)
     moduli = {name: summarise_map(fit, settings.mechanics) for name, fit in fits.items()}
     systematic = {name: _shared_uncertainty(store, name, fit) for name, fit in fits.items()}
     run.table("curves", assemble.curves_table(store, fits))
@@ -211,7 +230,7 @@ def _record(
     run.table("cells", assemble.cells_table(store.disc, cells))
     run.table("cell_groups", assemble.cell_groups_table(store.disc, cells))
     run.table(
-        "sites", assemble.sites_table(store, moduli, systematic, networks, windows, outline_um)
+        "sites", site_table.sites_table(store, moduli, systematic, networks, windows, outline_um)
     )
     detail: dict[str, Any] = {"outline_um": outline_um}
     if cells is not None:

@@ -16,7 +16,7 @@ from engine.cells import (
     tissue_outline,
 )
 from engine.collagen import ImageTip, NetworkAnalysis, analyse_height
-from engine.mechanics import CurveFits, Tip, fit_curves
+from engine.mechanics import CurveFits, Noise, Tip, fit_curves
 from engine.settings import Settings
 from engine.store import DiscStore, open_store
 
@@ -63,8 +63,18 @@ def outline_of(store: DiscStore, settings: Settings) -> np.ndarray[Any, Any]:
     return outline + np.array([origin_x, origin_y])
 
 
-def fit_site(store: DiscStore, site: str, settings: Settings) -> CurveFits:
-    """Fit every curve of a site."""
+def fit_site(
+    store: DiscStore, site: str, settings: Settings, pooled_noise: Noise | None = None
+) -> CurveFits:
+    """Fit every curve of a site.
+
+    Parameters
+    ----------
+    store, site, settings
+        Where, which and how.
+    pooled_noise
+        Noise of all maps of the probe, which steadies the standard errors of a small map.
+    """
     curves = store.curves(site)
     probe = store.info["probes"][store.sites[site].probe]
     z_nm, deflection_nm = curves.approach()
@@ -80,6 +90,7 @@ def fit_site(store: DiscStore, site: str, settings: Settings) -> CurveFits:
         valid=curves.valid,
         thickness_um=store.info["sample"].get("thickness_um"),
         settings=settings.mechanics,
+        pooled_noise=pooled_noise,
     )
 
 

@@ -1,0 +1,27 @@
+"""Every flag that can stand in a result table, by name, with the sentence that explains it."""
+
+from engine import cells, collagen, frames, mechanics, site_table
+from engine.flags import Flag
+
+ALL_FLAGS: dict[str, Flag] = {
+    flag.name: flag
+    for part in (mechanics.FLAGS, cells.FLAGS, collagen.FLAGS, frames.FLAGS, site_table.FLAGS)
+    for flag in part
+}
+
+
+def explain(names: str) -> list[tuple[str, str]]:
+    """Give the sentence of each name in a ``;``-separated list, in its order.
+
+    A name that no part of the engine knows (of an older run, say) explains itself by its words.
+
+    Examples
+    --------
+    >>> explain("no_mosaic")
+    [('no_mosaic', 'Without a mosaic there are no cells to grade round the site.')]
+    """
+    found = []
+    for name in filter(None, names.split(";")):
+        flag = ALL_FLAGS.get(name)
+        found.append((name, flag.sentence if flag else name.replace("_", " ") + "."))
+    return found

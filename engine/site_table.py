@@ -1,0 +1,179 @@
+"""The site table: every scale's result at one place, joined by position."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from engine.assemble import Cells, Columns, pattern_names, repeat
+from engine.cells import PATTERNS, CellsSettings, WindowGrades, grade_windows
+from engine.collagen import NetworkAnalysis
+from engine.flags import Flag
+from engine.mechanics import MapModulus
+from engine.store import TABLES, DiscStore
+
+OFF_DISC = Flag("site_off_disc", "The site's centre lies off the tissue.")
+NO_MOSAIC = Flag("no_mosaic", "Without a mosaic there are no cells to grade round the site.")
+FLAGS: tuple[Flag, ...] = (OFF_DISC, NO_MOSAIC)
+
+
+def windows_of(
+    centres_um: npt.NDArray[np.float64], cells: Cells | None, settings: CellsSettings
+) -> WindowGrades | None:
+    """Grade of the cells in the window round each centre, (sites, 2)."""
+    if cells is None:
+        return None
+    xy_um = np.column_stack([cells.found.x_um, cells.found.y_um])
+    return grade_windows(centres_um, xy_um, cells.graph, cells.grades, settings)
+
+
+def inside(
+    outline_um: npt.NDArray[np.float64], points_um: npt.NDArray[np.float64]
+) -> npt.NDArray[np.int8]:
+    """Whether points lie on the tissue: 1, 0, or -1 where the outline can't be told."""
+    if len(outline_um) < 3:
+        return np.full(len(points_um), -1, dtype=np.int8)
+    polygon = shapely.Polygon(outline_um)
+    return shapely.contains_xy(polygon, points_um[:, 0], points_um[:, 1]).astype(np.int8)
+
+
+def _window_columns(windows: WindowGrades | None, sites: int) -> Columns:
+    if windows is None:
+        nothing = np.full(sites, np.nan)
+        empty: Columns = {
+            "pattern": repeat("", sites),
+            "cells_in_window": np.full(sites, -1),
+        }
+        numbers = ("pattern_confidence", "pattern_index", "pattern_window_um")
+        names = (*numbers, "cell_density_per_mm2", *(f"fraction_{p}" for p in PATTERNS))
+        return empty | dict.fromkeys(names, nothing)
+    columns: Columns = {
+        "pattern": pattern_names(windows.pattern),
+        "pattern_confidence": windows.confidence,
+        "pattern_index": windows.index,
+        "pattern_window_um": windows.window_um,
+        "cells_in_window": windows.cells,
+        "cell_density_per_mm2": windows.density_per_mm2,
+    }
+    fractions = {f"fraction_{p}": windows.fractions[:, i] for i, p in enumerate(PATTERNS)}
+    return columns | fractions
+
+
+def _modulus_values(modulus: MapModulus | None, systematic: float) -> dict[str, float]:
+    if modulus is None:
+        return {"curves_total": -1, "curves_used": -1}
+    return {
+        "curves_total": modulus.curves_total,
+        "curves_used": modulus.curves_used,
+        "modulus_kPa": modulus.median_kPa,
+        "modulus_ci_low_kPa": modulus.ci_low_kPa,
+        "modulus_ci_high_kPa": modulus.ci_high_kPa,
+        "modulus_geomean_kPa": modulus.geomean_kPa,
+        "modulus_iqr_kPa": modulus.iqr_kPa,
+        "modulus_syst_rel": systematic,
+        "indentation_nm": modulus.indentation_nm,
+        "exponent": modulus.exponent,
+        "adhesion_nN": modulus.adhesion_nN,
+        "dissipation": modulus.dissipation,
+    }
+
+
+_TEXTURE = ("Sa_nm", "Sq_nm", "Sz_nm", "Ssk", "Sku", "Sdq", "Sdr_pct", "Sal_nm", "Str")
+
+
+def _network_values(store: DiscStore, site: str, network: NetworkAnalysis) -> dict[str, float]:
+    thickness, banding = network.thickness, network.banding
+    values = {name: getattr(network.texture, name) for name in (*_TEXTURE, "Sq_plane_nm")}
+    values |= {
+        "fibril_thickness_mean_nm": thickness.mean_nm,
+        "fibril_thickness_median_nm": thickness.median_nm,
+        "fibril_thickness_p95_nm": thickness.p95_nm,
+        "fibril_thickness_p95_ci_low_nm": thickness.p95_ci_low_nm,
+        "fibril_thickness_p95_ci_high_nm": thickness.p95_ci_high_nm,
+        "fibril_length_um": network.fibril_length_um,
+        "fibril_junctions_per_um2": network.junctions_per_um2,
+        "fibril_order": network.order,
+        "fibril_angle_deg": float(store.sites[site].footprint.table_angle(network.angle_site_deg)),
+        "band_period_nm": banding.period_nm,
+        "band_period_se_nm": banding.period_se_nm,
+        "band_fraction": banding.fraction,
+        "band_resolvable": float(banding.resolvable),
+    }
+    return values
+
+
+def sites_table(
+    store: DiscStore,
+    moduli: Mapping[str, MapModulus],
+    systematic: Mapping[str, float],
+    networks: Mapping[str, NetworkAnalysis],
+    windows: WindowGrades | None,
+    outline_um: npt.NDArray[np.float64],
+) -> Columns:
+    """Columns of the table ``sites``: the scales joined by position.
+
+    Parameters
+    ----------
+    store
+        The store.
+    moduli, systematic, networks
+        Results by site.
+    windows
+        Cell windows, in the order of the store's sites.
+    outline_um
+        Outline of the tissue, (points, 2).
+    """
+    sites = list(store.sites.values())
+    centres = np.array([s.footprint.centre_um for s in sites])
+    columns: Columns = {
+        "disc": repeat(store.disc, len(sites)),
+        "donor": repeat(store.donor, len(sites)),
+        "site": np.array([s.site for s in sites], dtype=object),
+        "kind": np.array([s.kind for s in sites], dtype=object),
+        "probe": np.array([s.probe for s in sites], dtype=object),
+        "x_um": centres[:, 0],
+        "y_um": centres[:, 1],
+        "rotation_deg": np.array([s.footprint.rotation_deg for s in sites]),
+        "in_disc": inside(outline_um, centres),
+    }
+    columns |= _window_columns(windows, len(sites))
+    values = [
+        _modulus_values(moduli.get(s.site), systematic.get(s.site, np.nan))
+        | (_network_values(store, s.site, networks[s.site]) if s.site in networks else {})
+        for s in sites
+    ]
+    for column in TABLES["sites"]:
+        if column.name not in columns and column.kind != "text":
+            absent = np.nan if column.kind == "number" else -1.0
+            columns[column.name] = np.array([v.get(column.name, absent) for v in values])
+    columns["flags"] = np.array(
+        [
+            ";".join(_site_flags(s.site, i, moduli, networks, windows, columns))
+            for i, s in enumerate(sites)
+        ],
+        dtype=object,
+    )
+    return columns
+
+
+def _site_flags(
+    site: str,
+    index: int,
+    moduli: Mapping[str, MapModulus],
+    networks: Mapping[str, NetworkAnalysis],
+    windows: WindowGrades | None,
+    columns: Columns,
+) -> Sequence[str]:
+    names: list[str] = []
+    if columns["in_disc"][index] == 0:
+        names.append(OFF_DISC.name)
+    if site in moduli:
+        names += moduli[site].flags
+    if site in networks:
+        names += networks[site].flags
+    if windows is None:
+        names.append(NO_MOSAIC.name)
+    else:
+        names += windows.flags[index]
+    return [name for name in dict.fromkeys(names) if name]
