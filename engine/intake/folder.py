@@ -12,7 +12,8 @@ from engine.intake.curves import RawCurves
 from engine.intake.formats import curve_reader, height_reader
 from engine.intake.heights import HeightImage, place_image
 from engine.intake.landmarks import read_landmarks
-from engine.intake.manifest import Manifest, Parts, read_manifest
+from engine.intake.manifest import Manifest
+from engine.intake.manifest_reading import Parts, read_manifest
 from engine.intake.mosaic import MosaicSource, RawMosaic, mosaic_source
 from engine.intake.mosaic_tiff import read_tiff_mosaic
 from engine.intake.mosaic_zarr import read_zarr_mosaic
@@ -198,16 +199,18 @@ class DiscFolder:
         probe = self._parts.probes.get(site.probe)
         if probe is None or probe.sensitivity_nm_per_V is not None:
             return True
-        known = True
-        for name, segment in (("approach", curves.approach), ("retract", curves.retract)):
-            if segment is not None and segment.deflection_unit == "V":
-                report.defect(
-                    f"{name} deflection",
-                    "volts, without a sensitivity",
-                    f"sensitivity_nm_per_V under [probes.{site.probe}], or deflection in nm or nN",
-                )
-                known = False
-        return known
+        segments = (curves.approach, curves.retract)
+        if all(part is None or part.deflection_unit != "V" for part in segments):
+            return True
+        manifest = report.beside(MANIFEST)
+        place = f"[probes.{site.probe}] sensitivity_nm_per_V"
+        if not manifest.tells(place):  # one missing key, however many files miss it
+            manifest.defect(
+                place,
+                f"nothing, but the deflection in {report.file} is in volts",
+                "a sensitivity, or deflections in nm or nN",
+            )
+        return False
 
 
 def open_folder(path: Path | str) -> DiscFolder:
