@@ -17,6 +17,8 @@ BoolArray = npt.NDArray[np.bool_]
 FAULT_NAMES = ("none", "no_contact", "saturated", "jump", "not_taken")
 
 _TABLE = 6000
+# Length of the thread that adhesion pulls on the way back, in depths.
+_TAIL = 0.35
 # 1 kPa nm^2 in nN
 _KPA_NM2 = 1e-6
 
@@ -34,7 +36,8 @@ class CurveSet:
     valid
         Whether a curve was taken, shape (n,).
     modulus_kPa, contact_nm, indentation_nm, force_nN, adhesion_nN, dissipation
-        Truth of each curve, shape (n,).
+        Truth of each curve, shape (n,); dissipation is the share of the loading work that doesn't
+        come back, work against adhesion included.
     fault
         Index into ``FAULT_NAMES``, shape (n,).
     """
@@ -140,29 +143,25 @@ def _flicker(rng: np.random.Generator, n: int, samples: int, sd: float) -> Float
 
 
 def _unload(depth: FloatArray, most: FloatArray, peak: FloatArray, truth: MapTruth) -> FloatArray:
-    """Force on the way back: a 1.5 power from the pull-off depth, pulled down by adhesion."""
-    left = (most * truth.loss)[:, None]
+    """Force on the way back: a 1.5 power down to the pull-off, then a thread that gives way."""
+    left, tail = (most * truth.loss)[:, None], (_TAIL * most)[:, None]
     share = np.clip((depth - left) / (most[:, None] - left), 0.0, None)
     pull = truth.adhesion_nN[:, None]
-    return np.where(depth > left, (peak[:, None] + pull) * share**1.5 - pull, 0.0)
+    thread = np.clip((depth - left + tail) / tail, 0.0, 1.0)
+    return np.asarray((peak[:, None] + pull) * share**1.5 - pull * thread)
 
 
 def _retract(
     z_nm: FloatArray, truth: MapTruth, most: FloatArray, peak: FloatArray, spring: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Deflection on the way back (n, s), and the share of the loading work that is lost (n,)."""
-    n = most.size
-    level = np.linspace(0.0, 1.0, 1500)
-    left = most * truth.loss
-    depth = left[:, None] + (most - left)[:, None] * level
+    """Deflection on the way back (n, s), and the work that comes back, nN nm (n,)."""
+    start = most * (truth.loss - _TAIL)
+    depth = start[:, None] + (most - start)[:, None] * np.linspace(0.0, 1.0, 3000)
     force = _unload(depth, most, peak, truth)
     place = truth.contact_nm[:, None] + depth + force / spring
     out = np.zeros_like(z_nm)
-    for i in range(n):
-        # Where the spring is softer than the pull of adhesion the probe jumps off.
-        rising = np.maximum.accumulate(place[i])
-        bend = np.interp(z_nm[i], rising, force[i] / spring)
-        out[i] = np.where(z_nm[i] > rising[0], bend, 0.0)
+    for i in range(most.size):
+        out[i] = np.interp(z_nm[i], place[i], force[i] / spring, left=0.0)
     return out, np.asarray(np.trapezoid(force, depth, axis=1))
 
 

@@ -90,7 +90,7 @@ def _shape(rng: np.random.Generator, pattern: int) -> FloatArray:
     if pattern == 2:
         return _knot(rng, int(rng.integers(3, 6)))
     if pattern == 3:
-        return _knot(rng, int(rng.integers(8, 15)))
+        return _knot(rng, int(rng.integers(10, 17)))
     return _files(rng, 1, int(rng.random() < 0.35) + 1)
 
 
