@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from engine.frames import Footprint
+from engine.footprint import Footprint
 
 Floats = NDArray[np.float64]
 
@@ -105,6 +105,10 @@ class CurveLayer:
         Distance to the next point of the same map (n,).
     over_height
         Whether the point lies on a height image (n,), which it must not hide.
+    site
+        Number of the point's site (n,), as in the scene's `sites`.
+    index
+        Number of the curve in its map (n,), row * cols + col.
     """
 
     x_um: Floats = field(default_factory=_none)
@@ -112,6 +116,8 @@ class CurveLayer:
     used: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
     spacing_um: Floats = field(default_factory=_none)
     over_height: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
+    site: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    index: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
 
 
 @dataclass(frozen=True)
@@ -124,10 +130,16 @@ class Scene:
         Changes whenever what is drawn changes (disc and run).
     extent_um
         (x0, y0, x1, y1) of everything.
+    sites
+        Site to footprint, in the order in which the layers number them.
+    outline_um
+        Corners of the tissue (k, 2), or (0, 2) where it could not be told.
     """
 
     name: str
     extent_um: tuple[float, float, float, float]
+    sites: dict[str, Footprint] = field(default_factory=dict)
+    outline_um: Floats = field(default_factory=lambda: np.empty((0, 2)))
     mosaic: MosaicLayer | None = None
     heights: tuple[HeightLayer, ...] = ()
     cells: CellLayer = field(default_factory=CellLayer)

@@ -1,0 +1,195 @@
+"""From a store and its current run to a scene."""
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from engine.cells.patterns import PATTERNS
+from engine.collagen.levelling import subtract_polynomial
+from engine.footprint import Footprint
+from engine.store import DiscStore
+from engine.view.mosaic import contrast
+from engine.view.scene import CellLayer, CurveLayer, HeightLayer, MosaicLayer, Scene
+
+CONTRAST_PX = 700
+"""Contrast is chosen on the coarsest level with at least this many pixels a side."""
+
+
+def load_scene(store: DiscStore, run: str | None, table: Callable[[str], pd.DataFrame]) -> Scene:
+    """Make the scene of one disc; pixels are read only when they are drawn.
+
+    Parameters
+    ----------
+    store
+        The disc.
+    run
+        Its run, or None where it was never analysed: then there are no cells, and no curve counts.
+    table
+        Gives a result table of that run by name.
+    """
+    name = f"{store.path}|{run}"
+    feet = {site: stored.footprint for site, stored in store.sites.items()}
+    detail = store.detail("cells", run=run) if run else {}
+    mosaic = _mosaic(store)
+    outline = np.asarray(detail.get("outline_um", np.empty((0, 2))), dtype=np.float64)
+    return Scene(
+        name=name,
+        extent_um=_extent(mosaic, feet),
+        sites=feet,
+        outline_um=outline.reshape(-1, 2),
+        mosaic=mosaic,
+        heights=_heights(store, run, name),
+        cells=_cells(table("cells"), detail),
+        curves=_curves(store, feet, table("curves") if run else None),
+    )
+
+
+def _mosaic(store: DiscStore) -> MosaicLayer | None:
+    pyramid = store.mosaic
+    if pyramid is None:
+        return None
+    channel = 0 if len(pyramid.levels[0].shape) == 3 else None
+    large = [level for level in pyramid.levels if min(level.shape[-2:]) >= CONTRAST_PX]
+    coarse = large[-1] if large else pyramid.levels[0]
+    low, high = contrast(np.asarray(coarse[:] if channel is None else coarse[channel]))
+    return MosaicLayer(
+        f"{store.path}|mosaic",
+        pyramid.levels,
+        pyramid.pixel_um,
+        pyramid.origin_um,
+        channel,
+        low,
+        high,
+    )
+
+
+def _extent(
+    mosaic: MosaicLayer | None, feet: dict[str, Footprint]
+) -> tuple[float, float, float, float]:
+    corners = [foot.corners() for foot in feet.values()]
+    if mosaic is not None:
+        rows, cols = mosaic.levels[0].shape[-2:]
+        py, px = mosaic.pixel_um[0]
+        corners.append(np.array([[-0.5 * px, -0.5 * py], [(cols - 0.5) * px, (rows - 0.5) * py]]))
+    points = np.vstack(corners) if corners else np.array([[0.0, 0.0], [1.0, 1.0]])
+    x0, y0 = points.min(axis=0)
+    x1, y1 = points.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _heights(store: DiscStore, run: str | None, name: str) -> tuple[HeightLayer, ...]:
+    layers = []
+    for site, stored in store.sites.items():
+        if stored.has_height:
+            rows, cols = store.height(site).levels[0].shape
+            read = partial(_levelled, store, run, site)
+            layers.append(HeightLayer(f"{name}|{site}", site, stored.footprint, (rows, cols), read))
+    return tuple(layers)
+
+
+def _levelled(store: DiscStore, run: str | None, site: str) -> NDArray[np.float32]:
+    levelled = store.detail(f"sites/{site}", run=run).get("levelled_nm") if run else None
+    if levelled is None:
+        raw = np.asarray(store.height(site).levels[0][:], dtype=np.float64)
+        levelled = subtract_polynomial(raw, 1)
+    return np.asarray(levelled, dtype=np.float32)
+
+
+def _cells(cells: pd.DataFrame, detail: dict[str, Any]) -> CellLayer:
+    index = {name: i for i, name in enumerate(PATTERNS)}
+    pattern = [index.get(str(p), -1) for p in cells["pattern"]]
+    links = np.asarray(detail.get("edges", np.empty((0, 2))), dtype=np.int64).reshape(-1, 2)
+    if len(links) and "cell_group" in cells:
+        group = cells["cell_group"].to_numpy(dtype=np.int64, na_value=-1)
+        links = links[group[links[:, 0]] == group[links[:, 1]]]
+    return CellLayer(
+        x_um=cells["x_um"].to_numpy(dtype=np.float64),
+        y_um=cells["y_um"].to_numpy(dtype=np.float64),
+        diameter_um=cells["diameter_um"].to_numpy(dtype=np.float64),
+        pattern=np.array(pattern, dtype=np.int64),
+        links=links,
+    )
+
+
+def _curves(store: DiscStore, feet: dict[str, Footprint], table: pd.DataFrame | None) -> CurveLayer:
+    maps = [
+        (number, site, store.sites[site])
+        for number, site in enumerate(feet)
+        if store.sites[site].has_curves
+    ]
+    if not maps:
+        return CurveLayer()
+    parts: list[tuple[NDArray[Any], ...]] = []
+    for number, site, stored in maps:
+        foot = feet[site]
+        grid = foot.grid(stored.rows, stored.cols).reshape(-1, 2)
+        count = len(grid)
+        steps = (
+            foot.width_um / max(stored.cols - 1, 1),
+            foot.height_um / max(stored.rows - 1, 1),
+        )
+        parts.append(
+            (
+                grid[:, 0],
+                grid[:, 1],
+                np.full(count, min(steps)),
+                np.full(count, stored.has_height),
+                np.full(count, number),
+                np.arange(count),
+            )
+        )
+    x, y, spacing, over, number_of, index = (
+        np.concatenate(part) for part in zip(*parts, strict=True)
+    )
+    used = np.zeros(len(x), bool)
+    layer = CurveLayer(x, y, used, spacing, over.astype(bool), number_of, index)
+    if table is None:
+        return layer
+    values = curve_values(layer, tuple(feet), store, table, "used")
+    return CurveLayer(x, y, values > 0, spacing, layer.over_height, number_of, index)
+
+
+def curve_values(
+    layer: CurveLayer, sites: tuple[str, ...], store: DiscStore, table: pd.DataFrame, name: str
+) -> NDArray[np.float64]:
+    """Bring a column of the curves table into the order of the layer's points.
+
+    Parameters
+    ----------
+    layer
+        The points of all maps.
+    sites
+        Names of the sites as the layer numbers them.
+    store
+        Gives the shape of each map.
+    table
+        The curves table.
+    name
+        Its column.
+
+    Returns
+    -------
+    ndarray
+        (n,), NaN where the table has no value for a point.
+    """
+    number = {site: i for i, site in enumerate(sites)}
+    cols = np.array([max(store.sites[site].cols, 1) for site in sites])
+    of = np.array([number.get(str(site), -1) for site in table["site"]], dtype=np.int64)
+    row = table["row"].to_numpy(dtype=np.int64, na_value=-1)
+    col = table["col"].to_numpy(dtype=np.int64, na_value=-1)
+    stride = int(layer.index.max(initial=0)) + 1
+    place = dict(
+        zip((layer.site * stride + layer.index).tolist(), range(len(layer.site)), strict=True)
+    )
+    values = np.full(len(layer.site), np.nan)
+    found = table[name].to_numpy(dtype=np.float64, na_value=np.nan)
+    keys = of * stride + row * cols[of] + col
+    for key, value in zip(keys.tolist(), found.tolist(), strict=True):
+        at = place.get(key)
+        if at is not None:
+            values[at] = value
+    return values

@@ -1,0 +1,70 @@
+"""What the header says and offers, as plain values for the page's script."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from engine.store.schema import column
+from viewer.library import Library
+from viewer.state import ViewState
+
+CELL_QUANTITIES = ("pattern", "pattern_confidence", "neighbours", "nn_distance_um", "diameter_um")
+FIRST = ("modulus_kPa", "pattern", "pattern_index")
+
+
+def settings(state: ViewState, library: Library, extent_um: tuple[float, ...]) -> dict[str, Any]:
+    """Return all that the header and the pictures need to know."""
+    disc = state.disc
+    run = library.run(disc)
+    return {
+        "title": f"splendens · {disc}",
+        "discs": [{"label": "", "items": [[d, _disc_text(library, d)] for d in library.discs]}],
+        "disc": disc,
+        "colours": _colours(library, disc),
+        "colour": state.colour_by,
+        "layers": ".".join(state.layers),
+        "dark": state.dark,
+        "card_open": state.card_open,
+        "tray_open": state.tray_open,
+        "run_key": run or "none",
+        **_run(library, disc, run),
+        "extent": list(extent_um),
+    }
+
+
+def quantity_label(table: str, name: str) -> str:
+    """Return a quantity's name for people, with its unit in brackets."""
+    described = column(table, name)
+    label = described.label[:1].upper() + described.label[1:]
+    return f"{label} [{described.unit}]" if described.unit else label
+
+
+def _disc_text(library: Library, disc: str) -> str:
+    return f"{disc} · donor {library.store(disc).donor}"
+
+
+def _run(library: Library, disc: str, run: str | None) -> dict[str, Any]:
+    if run is None:
+        text = "not analysed yet"
+        return {"run_text": text, "run_title": "no finished run in this store", "run_warn": True}
+    info = library.kept(("run info", disc, run), lambda: library.store(disc).run_info(run))
+    stale = str(info.get("stale") or "")
+    finished = str(info.get("finished") or "")
+    return {
+        "run_text": f"{run}, stale" if stale else f"{run}, current",
+        "run_title": stale or f"finished {finished}".strip(),
+        "run_warn": bool(stale),
+    }
+
+
+def _colours(library: Library, disc: str) -> list[dict[str, Any]]:
+    sites = list(library.quantities(disc, "sites"))
+    if library.run(disc) is not None:
+        sites.insert(0, "pattern")
+    ordered = [n for n in FIRST if n in sites] + [n for n in sites if n not in FIRST]
+    known = {"pattern", *library.quantities(disc, "cells")}
+    cells = [n for n in CELL_QUANTITIES if n in known]
+    return [
+        {"label": "sites", "items": [[f"sites.{n}", quantity_label("sites", n)] for n in ordered]},
+        {"label": "cells", "items": [[f"cells.{n}", quantity_label("cells", n)] for n in cells]},
+    ]

@@ -1,0 +1,83 @@
+"""The page's skeleton: our own grid, with a place for the plane, the card and the tray."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from importlib.util import find_spec
+from typing import Any
+
+import panel as pn
+from bokeh.events import DocumentReady
+
+from viewer.address import decode
+from viewer.gallery import Gallery
+from viewer.plane import PlaneView
+from viewer.server import asset, asset_version
+from viewer.state import ViewState
+from viewer.theme import css_variables
+
+CAUTION = "Research and teaching. No diagnostic device."
+
+
+PARTS = {"card": ("viewer.site_card", "SiteCard"), "tray": ("viewer.regions", "ComparisonTray")}
+
+
+def parts(state: ViewState, gallery: Gallery) -> dict[str, Any]:
+    """Make the site card and the comparison tray of one session."""
+    made: dict[str, Any] = {}
+    for slot, (module, name) in PARTS.items():
+        if find_spec(module) is None:
+            made[slot] = pn.pane.HTML("")
+        else:
+            made[slot] = getattr(import_module(module), name)(state, gallery.library)
+    return made
+
+
+def new_state(gallery: Gallery, search: str) -> tuple[ViewState, bool]:
+    """Make the state of a new session from its address.
+
+    Returns
+    -------
+    state
+        What is looked at.
+    placed
+        Whether the address says where.
+    """
+    discs = list(gallery.library.discs)
+    found = decode(search)
+    if found.get("disc") not in discs:
+        # a view without its disc means nothing
+        kept = {"colour_by", "dark", "layers", "card_open", "tray_open", "card_tab"}
+        found = {key: value for key, value in found.items() if key in kept}
+    found.setdefault("disc", discs[0])
+    return ViewState(discs=discs, **found), "um_per_px" in found
+
+
+def build_page(gallery: Gallery, search: str = "") -> pn.Template:
+    """Build the page of one session.
+
+    Parameters
+    ----------
+    gallery
+        The open discs.
+    search
+        The query string the page was asked for with.
+    """
+    state, placed = new_state(gallery, search)
+    plane = PlaneView(state, gallery)
+    if placed:
+        plane.start_at(state.centre_x_um, state.centre_y_um, state.um_per_px)
+    template = pn.Template(asset("page.html"))
+    template.add_variable("css_variables", css_variables())
+    template.add_variable("version", asset_version())
+    template.add_variable("theme", "dark" if state.dark else "light")
+    template.add_variable("caution", CAUTION)
+    template.add_panel("plane", pn.pane.Bokeh(plane.figure, sizing_mode="stretch_both"))
+    for name, part in parts(state, gallery).items():
+        template.add_panel(name, part)
+    template.title = f"splendens · {state.disc}"
+    document = pn.state.curdoc
+    if document is not None:
+        document.js_on_event(DocumentReady, plane.script())
+        plane.listen()
+    return template

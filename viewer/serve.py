@@ -1,0 +1,116 @@
+"""Start the viewer on some stores."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from socket import AF_INET, AF_INET6, SOCK_STREAM, socket
+from threading import Event, Thread
+from typing import Any
+from urllib.parse import urlencode
+
+import panel as pn
+
+from viewer.gallery import Gallery
+from viewer.library import Library
+from viewer.page import build_page
+from viewer.server import headers_for, routes
+
+UNUSED_SESSION_MS = 15_000
+CHECK_SESSIONS_MS = 5_000
+
+
+def make_server(
+    library: Library, port: int = 5006, address: str = "127.0.0.1", open_browser: bool = False
+) -> Any:
+    """Make the server without starting its loop.
+
+    Compiled code is made ready in a thread; ``/ready`` turns green when that is done.
+
+    Parameters
+    ----------
+    library
+        The open discs.
+    port
+        0 takes a free one.
+    address
+        Where it listens.
+    open_browser
+        Whether a browser window is opened once everything is ready.
+
+    Returns
+    -------
+    bokeh.server.server.Server
+        Its ``port`` says where it listens.
+    """
+    port = port or _free_port(address)
+    gallery = Gallery(library)
+    warmed = Event()
+    pn.extension(notifications=True, reconnect=True)
+
+    def page() -> Any:
+        given = pn.state.session_args or {}
+        pairs = [(key, value.decode("utf-8", "replace")) for key, (value, *_) in given.items()]
+        return build_page(gallery, "?" + urlencode(pairs))
+
+    server = pn.serve(
+        {"/": page},
+        port=port,
+        address=address,
+        show=False,
+        start=False,
+        verbose=False,
+        title="splendens",
+        location=False,
+        extra_patterns=routes(gallery, warmed.is_set),
+        unused_session_lifetime_milliseconds=UNUSED_SESSION_MS,
+        check_unused_sessions_milliseconds=CHECK_SESSIONS_MS,
+        websocket_origin=_origins(address, port),
+    )
+    server._tornado.transforms.append(headers_for(_origins(address, server.port)))
+
+    def warm() -> None:
+        gallery.warm()
+        warmed.set()
+        if open_browser:
+            server.io_loop.add_callback(server.show, "/")
+
+    Thread(target=warm, name="warm-up", daemon=True).start()
+    return server
+
+
+def serve(
+    stores: Sequence[Path], port: int = 5006, address: str = "127.0.0.1", open_browser: bool = True
+) -> None:
+    """Open stores and serve the viewer until it is stopped.
+
+    Parameters
+    ----------
+    stores
+        Paths of the stores.
+    port
+        0 takes a free one.
+    address
+        Where it listens; this machine alone unless told otherwise.
+    open_browser
+        Whether a browser window is opened.
+
+    Raises
+    ------
+    SplendensError
+        If a path is no store that can be read.
+    """
+    server = make_server(Library.open(stores), port, address, open_browser)
+    server.start()
+    server.io_loop.start()
+
+
+def _free_port(address: str) -> int:
+    with socket(AF_INET6 if ":" in address else AF_INET, SOCK_STREAM) as probe:
+        probe.bind((address, 0))
+        return int(probe.getsockname()[1])
+
+
+def _origins(address: str, port: int) -> list[str]:
+    hosts = {address, "localhost", "127.0.0.1"} if address in ("127.0.0.1", "::1") else {address}
+    return sorted(f"{host}:{port}" for host in hosts)

@@ -1,0 +1,163 @@
+"""HTTP beside the page: pictures, readiness, our own assets, and the headers of every answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from hashlib import sha256
+from importlib.resources import files
+from typing import Any
+
+from tornado.ioloop import IOLoop
+from tornado.web import HTTPError, OutputTransform, RequestHandler
+
+from engine.view import Box, encode_layers, encode_png
+from viewer.gallery import Gallery
+from viewer.state import LAYERS, MAX_UM_PER_PX, MIN_UM_PER_PX
+
+LARGEST_SIDE_PX = 4096
+SECURITY_HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; "
+        "style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; "
+        "connect-src 'self'{sockets}; worker-src 'self' blob:; object-src 'none'; "
+        "base-uri 'self'; form-action 'self'; frame-ancestors 'self'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+}
+ASSETS = {"plane.js": "text/javascript", "chrome.js": "text/javascript", "page.css": "text/css"}
+
+
+def asset(name: str) -> str:
+    """Return one of the page's own files as text.
+
+    Raises
+    ------
+    ValueError
+        If there is no such file.
+    """
+    if name not in ASSETS and name != "page.html":
+        raise ValueError(f"asset must be one of {', '.join(ASSETS)}, got {name!r}")
+    return (files("viewer") / "assets" / name).read_text(encoding="utf-8")
+
+
+def asset_version() -> str:
+    """Return a short text that changes whenever one of the page's own files does."""
+    digest = sha256("".join(asset(name) for name in ASSETS).encode())
+    return digest.hexdigest()[:12]
+
+
+class PictureHandler(RequestHandler):
+    """Draws the box that the query names: ``d x y s w h l c t``, and ``form=png`` for one image."""
+
+    def initialize(self, gallery: Gallery, workers: ThreadPoolExecutor) -> None:
+        """Take what all requests share."""
+        self.gallery = gallery
+        self.workers = workers
+
+    async def get(self) -> None:
+        """Answer with a picture."""
+        disc = self.get_query_argument("d")
+        if disc not in self.gallery.library.discs:
+            raise HTTPError(404, "no such disc")
+        box = self._box()
+        named = self.get_query_argument("l", "").split(".")
+        layers = frozenset(layer for layer in LAYERS if layer in named)
+        colour = self._colour(disc)
+        dark = self.get_query_argument("t", "dark") == "dark"
+        png = self.get_query_argument("form", "") == "png"
+
+        def draw() -> bytes:
+            picture = self.gallery.draw(disc, box, layers, colour, dark)
+            return encode_png(picture) if png else encode_layers(picture)
+
+        body = await IOLoop.current().run_in_executor(self.workers, draw)
+        self.set_header("Content-Type", "image/png" if png else "application/octet-stream")
+        # the query names the run, so what it names never changes
+        self.set_header("Cache-Control", "private, max-age=3600")
+        self.finish(body)
+
+    def _box(self) -> Box:
+        try:
+            x, y, s = (float(self.get_query_argument(key)) for key in "xys")
+            w, h = (int(self.get_query_argument(key)) for key in "wh")
+        except ValueError as error:
+            raise HTTPError(400, "x, y, s must be numbers and w, h whole ones") from error
+        sides = min(w, h) >= 1 and max(w, h) <= LARGEST_SIDE_PX
+        if not sides or not MIN_UM_PER_PX / 4 <= s <= MAX_UM_PER_PX * 4:
+            raise HTTPError(400, f"a picture has 1 to {LARGEST_SIDE_PX} pixels a side")
+        try:
+            return Box(x, y, s, w, h)
+        except ValueError as error:
+            raise HTTPError(400, str(error)) from error
+
+    def _colour(self, disc: str) -> str:
+        colour = self.get_query_argument("c", "sites.pattern")
+        table, _, name = colour.partition(".")
+        if table not in ("sites", "cells"):
+            raise HTTPError(400, "c must be table.quantity")
+        known = {"pattern", *self.gallery.library.quantities(disc, table)}
+        return colour if name in known else "sites.pattern"
+
+
+class ReadyHandler(RequestHandler):
+    """Says whether everything is compiled and open: 200 when it is, else 503."""
+
+    def initialize(self, ready: Callable[[], bool]) -> None:
+        """Take what tells it."""
+        self.ready = ready
+
+    def get(self) -> None:
+        """Answer."""
+        ok = self.ready()
+        self.set_status(200 if ok else 503)
+        self.set_header("Cache-Control", "no-store")
+        self.finish({"ready": ok})
+
+
+class AssetHandler(RequestHandler):
+    """The page's own script and style sheets."""
+
+    def get(self, name: str) -> None:
+        """Answer with one of them."""
+        if name not in ASSETS:
+            raise HTTPError(404)
+        self.set_header("Content-Type", f"{ASSETS[name]}; charset=utf-8")
+        self.set_header("Cache-Control", "private, max-age=3600")
+        self.finish(asset(name))
+
+
+def routes(gallery: Gallery, ready: Callable[[], bool]) -> list[tuple[Any, ...]]:
+    """Return the routes that stand beside the page."""
+    workers = ThreadPoolExecutor(max_workers=2, thread_name_prefix="picture")
+    return [
+        (r"/picture", PictureHandler, {"gallery": gallery, "workers": workers}),
+        (r"/ready", ReadyHandler, {"ready": ready}),
+        (r"/assets/([a-z.]+)", AssetHandler),
+    ]
+
+
+def headers_for(origins: list[str]) -> type[OutputTransform]:
+    """Return a transform that puts the security headers on every answer.
+
+    Parameters
+    ----------
+    origins
+        Hosts that may open the page's socket, as ``host:port``.
+    """
+    sockets = "".join(f" ws://{origin} wss://{origin}" for origin in origins)
+    fixed = {key: value.format(sockets=sockets) for key, value in SECURITY_HEADERS.items()}
+
+    class SecurityHeaders(OutputTransform):
+        def transform_first_chunk(
+            self, status_code: int, headers: Any, chunk: bytes, finishing: bool
+        ) -> tuple[int, Any, bytes]:
+            del finishing
+            for key, value in fixed.items():
+                headers[key] = value
+            headers.pop("Server", None)
+            return status_code, headers, chunk
+
+    return SecurityHeaders
