@@ -1,0 +1,40 @@
+"""Force curves to indentation modulus: contact laws, estimation, quality, uncertainty."""
+
+from .explain import CurveExplanation, explain_curve, model_curve
+from .fit import fit_curves
+from .flags import FLAGS
+from .layer import Layer, layer_factor
+from .models import MODELS, ContactModel, Tip, contact_force, contact_radius, contact_stiffness
+from .noise import NO_NOISE, Noise, pool_noise
+from .results import CurveFits
+from .settings import MechanicsSettings
+from .summary import MAP_FLAGS, MapModulus, median_interval, summarise_map
+from .uncertainty import SharedUncertainty, shared_uncertainty, systematic_uncertainty
+
+__all__ = [
+    "FLAGS",
+    "MAP_FLAGS",
+    "MODELS",
+    "NO_NOISE",
+    "ContactModel",
+    "CurveExplanation",
+    "CurveFits",
+    "Layer",
+    "MapModulus",
+    "MechanicsSettings",
+    "Noise",
+    "SharedUncertainty",
+    "Tip",
+    "contact_force",
+    "contact_radius",
+    "contact_stiffness",
+    "explain_curve",
+    "fit_curves",
+    "layer_factor",
+    "median_interval",
+    "model_curve",
+    "pool_noise",
+    "shared_uncertainty",
+    "summarise_map",
+    "systematic_uncertainty",
+]

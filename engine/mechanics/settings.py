@@ -1,0 +1,189 @@
+"""Settings of the force-curve analysis."""
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class MechanicsSettings(BaseModel):
+    """How curves are fitted and judged; every threshold that a flag uses."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    free_exponent: bool = Field(
+        default=True, description="Fit the law's exponent as well, as a test of the model."
+    )
+    fit_steps_max: int = Field(default=30, ge=5, le=200, description="Most steps of one fit.")
+    interval_level: float = Field(
+        default=0.95, gt=0.5, lt=1.0, description="Level of every confidence interval."
+    )
+    map_flag_share: float = Field(
+        default=0.25,
+        ge=0.0,
+        le=1.0,
+        description="A flag of more than this share of a map's curves is the map's own.",
+    )
+    noise_curves_max: int = Field(
+        default=256,
+        ge=1,
+        le=100_000,
+        description="Most curves of a map that its noise is estimated from.",
+    )
+    noise_prior_curves: float = Field(
+        default=32.0,
+        ge=0.0,
+        le=10_000.0,
+        description="Weight, in curves, of the probe's pooled noise beside the map's own.",
+    )
+    layer_base: Literal["bonded", "sliding", "ignore"] = Field(
+        default="bonded",
+        description="How the indented layer lies on its base, where its thickness is known: bonded "
+        "or sliding corrects the law for it, ignore treats it as infinitely thick.",
+    )
+
+    no_contact_sigma: float = Field(
+        default=15.0,
+        ge=3.0,
+        le=100.0,
+        description="Largest force below this many noise sigma: no contact.",
+    )
+    weak_sigma: float = Field(
+        default=40.0,
+        ge=3.0,
+        le=1000.0,
+        description="Largest force below this many noise sigma: weak.",
+    )
+    saturated_run_samples: int = Field(
+        default=3,
+        ge=2,
+        le=1000,
+        description="Equal consecutive extremes from this number on: saturated.",
+    )
+    jump_sigma: float = Field(
+        default=6.0,
+        ge=2.0,
+        le=100.0,
+        description="Step between two ten-sample means of the residuals, in noise sigma: jump.",
+    )
+    spike_sigma: float = Field(
+        default=8.0, ge=5.0, le=1000.0, description="Residual of a sample, in noise sigma: spike."
+    )
+    noisy_ratio: float = Field(
+        default=2.0,
+        ge=1.0,
+        le=100.0,
+        description="Noise over the map's median noise: noisy baseline.",
+    )
+    short_baseline_share: float = Field(
+        default=0.2,
+        ge=0.0,
+        le=0.9,
+        description="Share of samples before contact below this: short.",
+    )
+    tilt_share: float = Field(
+        default=0.03, gt=0.0, le=1.0, description="Baseline slope, deflection per drive: tilt."
+    )
+    sag_nm: float = Field(
+        default=0.5, gt=0.0, le=1000.0, description="Bow of the baseline before contact, nm: sag."
+    )
+    adhesion_share: float = Field(
+        default=0.005,
+        gt=0.0,
+        le=1.0,
+        description="Pull-off or snap-in over the largest force: adhesion, snap_in.",
+    )
+    shallow_nm: float = Field(
+        default=10.0, ge=0.0, le=1e5, description="Depth below this, nm: shallow (not used)."
+    )
+    shallow_contact_se: float = Field(
+        default=5.0,
+        ge=0.0,
+        le=100.0,
+        description="Depth below this many standard errors of the contact.",
+    )
+    stiff_ratio: float = Field(
+        default=3.0,
+        gt=0.0,
+        le=1000.0,
+        description="Contact stiffness over spring constant: stiff_contact.",
+    )
+    not_quotable_ratio: float = Field(
+        default=10.0,
+        gt=0.0,
+        le=1000.0,
+        description="Contact stiffness over spring constant: modulus not quotable.",
+    )
+    exponent_tolerance: float = Field(
+        default=0.05,
+        gt=0.0,
+        le=2.0,
+        description="Distance of the free exponent from the law's: exponent_off.",
+    )
+    exponent_se: float = Field(
+        default=3.0, ge=0.0, le=100.0, description="And at least this many of its standard errors."
+    )
+    sharp_radius_nm: float = Field(
+        default=150.0, gt=0.0, le=1e6, description="Tips of a radius below this count as sharp, nm."
+    )
+    fibril_radius_nm: float = Field(
+        default=50.0, gt=0.0, le=1e5, description="A sharp tip deeper than this: deep_for_tip, nm."
+    )
+    deep_ratio: float = Field(
+        default=1.0,
+        gt=0.0,
+        le=100.0,
+        description="Depth over the radius of a sphere: deep_for_tip.",
+    )
+    layer_corrected_ratio: float = Field(
+        default=0.01,
+        gt=0.0,
+        le=1.0,
+        description="sqrt(R depth) / thickness from which thin_layer is flagged.",
+    )
+    layer_refused_ratio: float = Field(
+        default=0.5,
+        gt=0.0,
+        le=1.0,
+        description="sqrt(R depth) / thickness from which no modulus is used.",
+    )
+    drive_range_min_nm: float = Field(
+        default=1.0, gt=0.0, le=1e6, description="A shorter drive is a slip of units, nm."
+    )
+    drive_range_max_nm: float = Field(
+        default=1e6, gt=0.0, le=1e12, description="A longer drive is a slip of units, nm."
+    )
+    rigid_slope: float = Field(
+        default=1.1,
+        ge=1.0,
+        le=10.0,
+        description="Deflection per drive from which units or sensitivity must be wrong.",
+    )
+
+    sensitivity_rel_sd: float = Field(
+        default=0.03,
+        ge=0.0,
+        le=1.0,
+        description="Relative standard deviation of the sensitivity, where deflection is in volts.",
+    )
+    spring_constant_rel_sd: float = Field(
+        default=0.10,
+        ge=0.0,
+        le=1.0,
+        description="Relative standard deviation of the spring constant, where none is given.",
+    )
+    radius_rel_sd: float = Field(
+        default=0.05, ge=0.0, le=1.0, description="Relative standard deviation of the tip radius."
+    )
+    half_angle_sd_deg: float = Field(
+        default=1.0, ge=0.0, le=20.0, description="Standard deviation of the half-angle, degrees."
+    )
+    systematic_draws: int = Field(
+        default=0,
+        ge=0,
+        le=1_000_000,
+        description="Draws of the Monte Carlo of the shared uncertainty; 0 = first order.",
+    )
+    depth_fractions: tuple[float, ...] = Field(
+        default=(0.3, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0),
+        description="Shares of the depth at which a curve is refitted to test the model.",
+    )

@@ -1,0 +1,177 @@
+"""One map of curves in a few numbers."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import binom
+
+from engine.flags import Flag
+
+from .flags import FLAGS
+from .results import CurveFits
+from .settings import MechanicsSettings
+
+Floats = NDArray[np.float64]
+
+MAP_FLAGS: tuple[Flag, ...] = (
+    Flag("no_curve_used", "No curve of the map could be used.", True),
+    Flag("few_curves_used", "Fewer than half of the curves that were taken could be used."),
+    Flag("no_interval", "Too few curves for an interval of the median at this level."),
+)
+"""Flags of a map, beside those that many of its curves carry."""
+
+
+@dataclass(frozen=True)
+class MapModulus:
+    """Summary over the used curves of one map; NaN where there is none.
+
+    The interval speaks of this map's curves, which lie micrometres apart and are not independent
+    samples of the tissue: sites are compared by their medians, never by pooling curves.
+
+    Attributes
+    ----------
+    median_kPa
+        Median of Young's modulus.
+    ci_low_kPa, ci_high_kPa
+        Confidence interval of that median, at the settings' level.
+    geomean_kPa, iqr_kPa
+        Geometric mean; interquartile range.
+    fit_part_rel
+        Median relative standard error of one curve's fit: the share of the scatter that the noise
+        explains.
+    indentation_nm, exponent, adhesion_nN, dissipation, stiffness_ratio
+        Medians over the used curves that have the value.
+    curves_total
+        Curves that were taken.
+    curves_used
+        Those that entered.
+    counts
+        How many of all curves carry each flag, in the order of ``FLAGS``.
+    flags
+        Names for the map as a whole.
+    """
+
+    median_kPa: float
+    ci_low_kPa: float
+    ci_high_kPa: float
+    geomean_kPa: float
+    iqr_kPa: float
+    fit_part_rel: float
+    indentation_nm: float
+    exponent: float
+    adhesion_nN: float
+    dissipation: float
+    stiffness_ratio: float
+    curves_total: int
+    curves_used: int
+    counts: tuple[int, ...]
+    flags: tuple[str, ...]
+
+
+def median_interval(values: Floats, level: float) -> tuple[float, float]:
+    """Confidence interval of a median from order statistics, interpolated.
+
+    Hettmansperger and Sheather 1986 (Stat Probab Lett 4:75): the exact binomial levels of two
+    neighbouring pairs of order statistics are joined so that the level is met for any smooth
+    distribution.
+
+    Parameters
+    ----------
+    values
+        (n,), finite.
+    level
+        Of the interval, e.g. 0.95.
+
+    Returns
+    -------
+    (float, float)
+        NaN where even the range of the values falls short of the level.
+    """
+    x = np.sort(values)
+    n = len(x)
+    outside = 1.0 - level
+    rank = int(binom.ppf(outside / 2.0, n, 0.5)) if n else 0
+    while rank > 0 and 2.0 * binom.cdf(rank - 1, n, 0.5) > outside:
+        rank -= 1
+    if n == 0 or rank < 1:
+        return (np.nan, np.nan)
+    wide = 1.0 - 2.0 * binom.cdf(rank - 1, n, 0.5)
+    narrow = max(1.0 - 2.0 * binom.cdf(rank, n, 0.5), 0.0)
+    if n - 1 - rank < rank:
+        return (float(x[rank - 1]), float(x[n - rank]))
+    share = (wide - level) / (wide - narrow)
+    weight = (n - rank) * share / (rank + (n - 2 * rank) * share)
+    return (
+        float((1 - weight) * x[rank - 1] + weight * x[rank]),
+        float((1 - weight) * x[n - rank] + weight * x[n - 1 - rank]),
+    )
+
+
+def summarise_map(fits: CurveFits, settings: MechanicsSettings | None = None) -> MapModulus:
+    """Summarise one map's fits.
+
+    Parameters
+    ----------
+    fits
+        Fits of the map's curves.
+    settings
+        Level of the interval and share of curves from which a flag is the map's.
+
+    Returns
+    -------
+    MapModulus
+    """
+    s = settings if settings is not None else MechanicsSettings()
+    used = fits.used & np.isfinite(fits.modulus_kPa)
+    modulus = fits.modulus_kPa[used]
+    has = [(fits.flags >> np.uint32(bit)) & np.uint32(1) == 1 for bit in range(len(FLAGS))]
+    taken = ~has[0]
+    low, high = median_interval(modulus, s.interval_level)
+    quartiles = np.quantile(modulus, [0.25, 0.5, 0.75]) if len(modulus) else np.full(3, np.nan)
+    return MapModulus(
+        median_kPa=float(quartiles[1]),
+        ci_low_kPa=low,
+        ci_high_kPa=high,
+        geomean_kPa=float(np.exp(np.mean(np.log(modulus)))) if len(modulus) else np.nan,
+        iqr_kPa=float(quartiles[2] - quartiles[0]),
+        fit_part_rel=_median(fits.log_modulus_se[used]),
+        indentation_nm=_median(fits.indentation_nm[used]),
+        exponent=_median(fits.exponent[used]),
+        adhesion_nN=_median(fits.adhesion_nN[used]),
+        dissipation=_median(fits.dissipation[used]),
+        stiffness_ratio=_median(fits.stiffness_ratio[used]),
+        curves_total=int(taken.sum()),
+        curves_used=len(modulus),
+        counts=tuple(int(mask.sum()) for mask in has),
+        flags=_map_flags(has, taken, used, np.isfinite(low), s),
+    )
+
+
+def _median(values: Floats) -> float:
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if len(finite) else np.nan
+
+
+def _map_flags(
+    has: Sequence[NDArray[np.bool_]],
+    taken: NDArray[np.bool_],
+    used: NDArray[np.bool_],
+    interval: bool,
+    s: MechanicsSettings,
+) -> tuple[str, ...]:
+    names = []
+    if not used.any():
+        names.append("no_curve_used")
+    elif 2 * used.sum() < taken.sum():
+        names.append("few_curves_used")
+    if used.any() and not interval:
+        names.append("no_interval")
+    many = s.map_flag_share * max(int(taken.sum()), 1)
+    names += [
+        flag.name
+        for flag, mask in zip(FLAGS[1:], has[1:], strict=True)
+        if (mask & taken).sum() > many
+    ]
+    return tuple(names)
