@@ -88,11 +88,10 @@ def place_image(
     pixel_v = _pixel(raw.spacing_v_nm, rows, height_um, "height_um", report)
     if infinite or pixel_u is None or pixel_v is None:
         return None
-    before = len(report.cautions)
     if np.isnan(raw.height_nm).all():
         report.caution("image_all_nan", "The height image holds no datum: every pixel is NaN.")
-    names = tuple(caution.name for caution in report.cautions[before:])
-    return HeightImage(raw.height_nm, pixel_u, pixel_v, raw.format, names)
+    cautions = tuple(dict.fromkeys(report.raised))
+    return HeightImage(raw.height_nm, pixel_u, pixel_v, raw.format, cautions)
 
 
 def _pixel(

@@ -114,7 +114,7 @@ def _cautions(frame: Frame, report: Report) -> None:
             f"The landmarks disagree: {frame.names[worst]} is {frame.residual_um[worst]:.1f} um "
             f"off the fitted frame (rms {frame.rms_um:.1f} um).",
         )
-    if abs(frame.scale - 1) > SCALE_TOLERANCE:
+    elif abs(frame.scale - 1) > SCALE_TOLERANCE:
         report.caution(
             "frame_scale",
             f"The stage is scaled by {1 / frame.scale:.4f} against the disc; a few per mille are "

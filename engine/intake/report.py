@@ -33,12 +33,15 @@ class Report:
         Site that the file belongs to; empty for the disc's own files.
     defects, cautions
         Lists shared with the folder; appended to.
+    raised
+        Names of the cautions that this report raised, told before or not.
     """
 
     file: str
     site: str = ""
     defects: list[Defect] = field(default_factory=list)
     cautions: list[Caution] = field(default_factory=list)
+    raised: list[str] = field(default_factory=list)
 
     def defect(self, place: str, found: str, expected: str) -> None:
         """Add one defect of this file."""
@@ -52,6 +55,7 @@ class Report:
 
     def caution(self, name: str, sentence: str) -> None:
         """Add one caution to this file's site, or to the disc."""
+        self.raised.append(name)
         caution = Caution(self.site, name, sentence)
         if caution not in self.cautions:
             self.cautions.append(caution)

@@ -56,16 +56,17 @@ def check_page(page: Any, path: Path, place: str, most_pixels: int, most_ratio: 
     Refused
         If the size cannot be, or data are missing.
     """
-    limits.check_shape(place, (page.imagelength, page.imagewidth), most_pixels, "pixels")
-    if page.dtype is None:
-        raise Refused(place, f"{page.bitspersample} bits of an unknown kind", "numbers")
+    key = page.keyframe  # further pages of a stack are told by their first one
+    limits.check_shape(place, (key.imagelength, key.imagewidth), most_pixels, "pixels")
+    if key.dtype is None:
+        raise Refused(place, f"{key.bitspersample} bits of an unknown kind", "numbers")
     stored = sum(page.databytecounts)
-    declared = page.imagelength * page.imagewidth * page.samplesperpixel * page.dtype.itemsize
+    declared = key.imagelength * key.imagewidth * key.samplesperpixel * key.dtype.itemsize
     limits.check_ratio(place, declared, stored, most_ratio)
-    piece = math.prod(int(n) for n in page.chunks) * int(page.dtype.itemsize)
-    if not page.is_tiled:  # a strip may declare more rows than the image has
-        piece = piece // int(page.rowsperstrip) * min(int(page.rowsperstrip), page.imagelength)
-    if piece > limits.MAX_CHUNK_BYTES and page.compression != 1:
+    piece = math.prod(int(n) for n in key.chunks) * int(key.dtype.itemsize)
+    if not key.is_tiled:  # a strip may declare more rows than the image has
+        piece = piece // int(key.rowsperstrip) * min(int(key.rowsperstrip), key.imagelength)
+    if piece > limits.MAX_CHUNK_BYTES and key.compression != 1:
         raise Refused(
             place,
             f"one compressed piece of {piece} bytes",
@@ -77,9 +78,9 @@ def check_page(page: Any, path: Path, place: str, most_pixels: int, most_ratio: 
     )
     if end > size or stored == 0:
         raise Refused(place, f"data up to byte {end} in a file of {size}", "a whole file")
-    if len(page.dataoffsets) != _pieces(page) or len(page.databytecounts) != _pieces(page):
-        raise Refused(place, f"{len(page.dataoffsets)} pieces", f"{_pieces(page)} for its size")
-    if page.compression == 1 and stored < declared:
+    if len(page.dataoffsets) != _pieces(key) or len(page.databytecounts) != _pieces(key):
+        raise Refused(place, f"{len(page.dataoffsets)} pieces", f"{_pieces(key)} for its size")
+    if key.compression == 1 and stored < declared:
         raise Refused(place, f"{stored} bytes of data", f"{declared} for its size")
 
 
