@@ -43,10 +43,9 @@ def _cells(cells: pd.DataFrame, truth_dir: Path) -> list[Row]:
     if deep.exists() and len(xy):
         hazy = pd.read_csv(deep)[["x_um", "y_um"]].to_numpy()
         alone = np.setdiff1d(np.arange(len(xy)), found)
-        share = (cKDTree(hazy).query(xy[alone])[0] < REACH_UM).sum() / max(1, len(hazy))
-        rows.append(
-            ("cells: share of haze taken for cells", float(share), "<= 0.03", share <= 0.03)
-        )
+        taken = (cKDTree(hazy).query(xy[alone])[0] < REACH_UM).sum()
+        share = float(taken / max(1, len(hazy)))
+        rows.append(("cells: share of haze taken for cells", share, "<= 0.03", share <= 0.03))
     if len(found):
         off = float(np.sqrt(np.mean(np.sum((xy[found] - true[real]) ** 2, axis=1))))
         rows.append(("cells: position RMS, um", off, "<= 0.6", off <= 0.6))

@@ -21,7 +21,7 @@ class NeighbourGraph:
     Attributes
     ----------
     edges
-        (m, 2) pairs of cells, smaller index first, sorted: Gabriel edges not longer than the cut.
+        (m, 2) pairs of cells, smaller index first, sorted: Gabriel edges that were kept.
     delaunay
         (k, 2) all Delaunay edges, the same way.
     group
@@ -125,6 +125,54 @@ def _unit(regional: NDArray[np.float64], s: GraphSettings) -> NDArray[np.float64
     return np.minimum(regional, s.spacing_ratio_max * np.quantile(regional, s.tight_quantile))
 
 
+def _components(edges: NDArray[np.int64], n: int) -> NDArray[np.int64]:
+    """Label each of n cells by its connected component."""
+    if not n:
+        return np.empty(0, dtype=np.int64)
+    ones = np.ones(len(edges), dtype=np.int8)
+    link = coo_array((ones, (edges[:, 0], edges[:, 1])), shape=(n, n))
+    return np.asarray(connected_components(link, directed=False)[1], dtype=np.int64)
+
+
+def _bends(
+    xy: NDArray[np.float64],
+    end: NDArray[np.int64],
+    beyond: NDArray[np.int64],
+    before: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Angle, degrees, by which before-end-beyond departs from straight; 0 for a lone end."""
+    into, out = xy[end] - xy[before], xy[beyond] - xy[end]
+    cross = into[:, 0] * out[:, 1] - into[:, 1] * out[:, 0]
+    dot = np.einsum("ij,ij->i", into, out)
+    return np.where(before == end, 0.0, np.degrees(np.abs(np.arctan2(cross, dot))))
+
+
+def _bridges(
+    xy: NDArray[np.float64],
+    kept: NDArray[np.int64],
+    longer: NDArray[np.int64],
+    angle_deg: float,
+) -> NDArray[np.int64]:
+    """Those longer edges that continue a file straight on across a cell that was missed.
+
+    Both ends must be ends of files or lone cells, the whole must be longer than a pair and a
+    single, and no end is bridged to two sides.
+    """
+    n = len(xy)
+    degree = np.bincount(kept.ravel(), minlength=n)
+    before = np.arange(n)
+    before[kept[:, 0]], before[kept[:, 1]] = kept[:, 1], kept[:, 0]
+    group = _components(kept, n)
+    size = np.bincount(group, minlength=1)[group] if n else group
+    a, b = longer.T
+    fits = (degree[a] <= 1) & (degree[b] <= 1) & (size[a] + size[b] >= 4)
+    fits &= _bends(xy, a, b, before[a]) <= angle_deg
+    fits &= _bends(xy, b, a, before[b]) <= angle_deg
+    bridges = longer[fits]
+    once = np.bincount(bridges.ravel(), minlength=n) == 1
+    return bridges[once[bridges].all(axis=1)]
+
+
 def neighbour_graph(
     xy_um: NDArray[np.float64], settings: CellsSettings | None = None
 ) -> NeighbourGraph:
@@ -132,7 +180,8 @@ def neighbour_graph(
 
     Two cells are neighbours if no third lies in the circle over them (Gabriel & Sokal 1969, Syst.
     Zool. 18:259; tested on the Delaunay triangulation, which holds all such pairs) and they are
-    not farther apart than ``cut_ratio`` times the regional spacing.
+    not farther apart than ``cut_ratio`` times the regional spacing. A longer Gabriel edge is kept
+    where it carries a file straight on, as over one cell that was missed.
 
     Parameters
     ----------
@@ -158,15 +207,18 @@ def neighbour_graph(
     local = _unit(regional, s)
     length = np.linalg.norm(xy[gabriel[:, 0]] - xy[gabriel[:, 1]], axis=1)
     reach = s.cut_ratio * np.minimum(local[gabriel[:, 0]], local[gabriel[:, 1]])
-    edges = gabriel[length <= reach]
     n = len(xy)
-    ones = np.ones(len(edges), dtype=np.int8)
-    link = coo_array((ones, (edges[:, 0], edges[:, 1])), shape=(n, n))
-    group = connected_components(link, directed=False)[1] if n else np.empty(0)
+    kept = gabriel[length <= reach]
+    # where cells are scattered (the spacing is capped) a lone cell in line is chance
+    tight = (regional <= local)[gabriel].all(axis=1)
+    longer = tight & (length > reach) & (length <= reach * s.bridge_ratio / s.cut_ratio)
+    bridges = _bridges(xy, kept, gabriel[longer], s.bridge_angle_deg)
+    edges = _pairs(*np.vstack([kept, bridges]).T)
+    group = _components(edges, n)
     return NeighbourGraph(
         edges=edges,
         delaunay=every,
-        group=_by_first(np.asarray(group, dtype=np.int64)),
+        group=_by_first(group),
         neighbours=np.bincount(edges.ravel(), minlength=n).astype(np.int64),
         nn_distance_um=nearest,
         regional_spacing_um=regional,

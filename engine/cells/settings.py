@@ -102,7 +102,7 @@ class OutlineSettings(_Frozen):
         default=10.0, description="Side of the squares the image is reduced to."
     )
     separation_min: Annotated[float, Field(ge=0, le=50)] = Field(
-        default=2.5,
+        default=4.5,
         description="Distance of the mean brightness of tissue and surround over their pooled "
         "standard deviation below which no outline is given; no unit.",
     )
@@ -117,6 +117,14 @@ class GraphSettings(_Frozen):
     cut_ratio: Annotated[float, Field(gt=1, le=10)] = Field(
         default=1.6,
         description="Edges longer than this times the regional spacing are cut; no unit.",
+    )
+    bridge_ratio: Annotated[float, Field(ge=0, le=10)] = Field(
+        default=2.5,
+        description="A longer edge, up to this times the regional spacing, is kept where it "
+        "continues a file across one missing cell; no unit.",
+    )
+    bridge_angle_deg: Annotated[float, Field(ge=0, le=90)] = Field(
+        default=30.0, description="Largest bend at either end of such an edge."
     )
     spacing_ratio_max: Annotated[float, Field(ge=1, le=100)] = Field(
         default=1.3,
