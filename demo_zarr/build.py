@@ -1,6 +1,8 @@
-"""Building the demo: disc folders with their truth beside them."""
+"""Building the demo: disc folders with their truth beside them, and the stores from them."""
 
-from collections.abc import Callable
+import hashlib
+import os
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from demo_zarr.folder import write_manifest, write_measured, write_mosaic, write_sites
@@ -56,7 +58,9 @@ def write_disc(target: Path, recipe: DiscRecipe, progress: Progress | None = Non
     return folder
 
 
-def write_folders(target: Path, progress: Progress | None = None) -> list[Path]:
+def write_folders(
+    target: Path, progress: Progress | None = None, recipes: Sequence[DiscRecipe] = DISCS
+) -> list[Path]:
     """Write the demo's disc folders.
 
     Parameters
@@ -66,6 +70,8 @@ def write_folders(target: Path, progress: Progress | None = None) -> list[Path]:
         over.
     progress
         Told what is done and how far the whole is.
+    recipes
+        The discs.
 
     Returns
     -------
@@ -73,14 +79,71 @@ def write_folders(target: Path, progress: Progress | None = None) -> list[Path]:
         The disc folders, the main disc first.
     """
     tell = progress or (lambda _what, _share: None)
-    sizes = [recipe.diameter_um**2 for recipe in DISCS]
-    folders, done = [], 0.0
-    for recipe, size in zip(DISCS, sizes, strict=True):
-        share = size / sum(sizes)
-
-        def part(what: str, of_disc: float, start: float = done, span: float = share) -> None:
-            tell(what, start + span * of_disc)
-
-        folders.append(write_disc(target, recipe, part))
-        done += share
+    folders = []
+    for recipe, start, span in _shares(recipes):
+        folders.append(write_disc(target, recipe, _part(tell, start, span)))
     return folders
+
+
+def _shares(recipes: Sequence[DiscRecipe]) -> list[tuple[DiscRecipe, float, float]]:
+    """Where in the whole each disc's work begins, and its share, by area."""
+    sizes = [recipe.diameter_um**2 for recipe in recipes]
+    total = sum(sizes)
+    return [(recipe, sum(sizes[:i]) / total, sizes[i] / total) for i, recipe in enumerate(recipes)]
+
+
+def _part(tell: Progress, start: float, span: float) -> Progress:
+    """Progress of a part, told as progress of the whole."""
+    return lambda what, share: tell(what, start + span * share)
+
+
+def _stamp(recipes: Sequence[DiscRecipe]) -> str:
+    """Digest of the recipes and of the code that follows them."""
+    digest = hashlib.sha256(repr(tuple(recipes)).encode())
+    for source in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(source.read_bytes())
+    return digest.hexdigest()
+
+
+def build_stores(
+    target: Path,
+    progress: Progress | None = None,
+    recipes: Sequence[DiscRecipe] = DISCS,
+    workers: int | None = None,
+) -> list[Path]:
+    """Build the demo's stores, analysed; what is there already is kept.
+
+    Parameters
+    ----------
+    target
+        Folder in which ``<disc>.zarr`` are built, and under ``folders/`` what they are built from.
+    progress
+        Told what is done and how far the whole is.
+    recipes
+        The discs.
+    workers
+        Processes of the analysis; None takes two where there are two.
+
+    Returns
+    -------
+    list of Path
+        The stores, the main disc first.
+    """
+    # Imported here: writing folders needs none of the engine's compiled kernels.
+    from engine.analysis import analyse_store
+    from engine.importing import import_folder
+
+    tell = progress or (lambda _what, _share: None)
+    stores = [target / f"{recipe.id}.zarr" for recipe in recipes]
+    stamp_file, stamp = target / "built.txt", _stamp(recipes)
+    built = stamp_file.is_file() and stamp_file.read_text(encoding="utf-8") == stamp
+    if not built or not all(store.is_dir() for store in stores):
+        folders = write_folders(target / "folders", _part(tell, 0.0, 0.25), recipes)
+        for folder, store, (_, start, span) in zip(folders, stores, _shares(recipes), strict=True):
+            import_folder(folder, store, _part(tell, 0.25 + 0.2 * start, 0.2 * span))
+        stamp_file.write_text(stamp, encoding="utf-8")
+    count = min(2, os.cpu_count() or 1) if workers is None else workers
+    for store, (_, start, span) in zip(stores, _shares(recipes), strict=True):
+        analyse_store(store, workers=count, progress=_part(tell, 0.45 + 0.55 * start, 0.55 * span))
+    tell("demo ready", 1.0)
+    return stores

@@ -53,7 +53,7 @@ def _bead_map(scene: Scene, site: Site, points: FloatArray, rng: np.random.Gener
     truth = MapTruth(
         modulus_kPa=modulus,
         contact_nm=rng.uniform(3500, 6500) + 130.0 * height,
-        adhesion_nN=rng.uniform(1.0, 4.0, (n,)),
+        adhesion_nN=0.5 + 2.2 * damage + rng.uniform(0, 0.7, (n,)),
         loss=0.03 + 0.07 * damage + rng.uniform(0, 0.02, n),
         tilt=float(rng.normal(0, 0.0012)),
         not_taken=5 if site.number % 23 == 11 else 0,
