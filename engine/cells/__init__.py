@@ -4,8 +4,25 @@ from engine.cells.detection import NucleiDetection, detect_nuclei
 from engine.cells.flags import FLAGS
 from engine.cells.grade import GroupGrades, grade_groups
 from engine.cells.graph import NeighbourGraph, neighbour_graph
+from engine.cells.nearest import (
+    ClarkEvans,
+    Density,
+    clark_evans,
+    density,
+    nearest_distribution,
+)
+from engine.cells.orientation import OrientationField, orientation_field
 from engine.cells.outline import tissue_outline
 from engine.cells.patterns import NO_PATTERN, PATTERNS, pattern_name
+from engine.cells.region_window import RegionWindow, region_window
+from engine.cells.ripley import (
+    Envelope,
+    PairCorrelation,
+    l_envelope,
+    pair_correlation,
+    ripley_k,
+    ripley_l,
+)
 from engine.cells.settings import CellsSettings
 from engine.cells.windows import WindowGrades, grade_windows
 
@@ -14,14 +31,29 @@ __all__ = [
     "NO_PATTERN",
     "PATTERNS",
     "CellsSettings",
+    "ClarkEvans",
+    "Density",
+    "Envelope",
     "GroupGrades",
     "NeighbourGraph",
     "NucleiDetection",
+    "OrientationField",
+    "PairCorrelation",
+    "RegionWindow",
     "WindowGrades",
+    "clark_evans",
+    "density",
     "detect_nuclei",
     "grade_groups",
     "grade_windows",
+    "l_envelope",
+    "nearest_distribution",
     "neighbour_graph",
+    "orientation_field",
+    "pair_correlation",
     "pattern_name",
+    "region_window",
+    "ripley_k",
+    "ripley_l",
     "tissue_outline",
 ]
