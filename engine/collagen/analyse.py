@@ -22,7 +22,7 @@ from engine.collagen.ridges import fill_missing, find_ridges
 from engine.collagen.settings import CollagenSettings
 from engine.collagen.texture import texture
 from engine.collagen.tip import ImageTip, erode
-from engine.collagen.traces import Traces, empty_traces, trace
+from engine.collagen.traces import Traces, empty_traces, keep_pieces, trace
 
 Array = NDArray[np.float64]
 
@@ -84,7 +84,7 @@ def analyse_height(
     surface = texture(levelled.height_nm, pixel, levelled.Sq_plane_nm, settings)
     empty = nothing_there(height, valid)
     if empty or min(height.shape) < SMALLEST_PX:
-        traces, caps = empty_traces(), CapFits(np.zeros(0), np.zeros(0), np.zeros(0))
+        traces, caps = empty_traces(), CapFits(*(np.zeros(0) for _ in range(4)))
         resolvable = max(pixel) <= settings.band_pixel_max_nm
         radius_sd, banding = 0.0, no_banding(0, resolvable)
         piece = piece_thickness(traces, caps, settings)
@@ -123,6 +123,8 @@ def _network(
     eroded = _eroded(height, pixel, tip, settings)
     whole = fill_missing(eroded)
     traces = trace(find_ridges(subtract_polynomial(whole, 2), pixel, settings), pixel, settings)
+    crest = np.isfinite(fit_caps(whole, traces, pixel, settings).flank_nm)
+    traces = keep_pieces(traces, _crested(traces, crest, settings))
     caps = fit_caps(eroded, traces, pixel, settings)
     piece = piece_thickness(traces, caps, settings)
     radius_sd = _radius_sd(height, traces, piece, pixel, tip, settings)
@@ -132,6 +134,14 @@ def _network(
     diameter = np.where(np.isfinite(piece.thickness_nm), piece.thickness_nm, scale)
     banding = find_bands(filled, whole, traces, diameter, pixel, settings)
     return traces, caps, piece, radius_sd, banding
+
+
+def _crested(
+    traces: Traces, crest: NDArray[np.bool_], settings: CollagenSettings
+) -> NDArray[np.bool_]:
+    """Tell pieces that run along a crest from those on a shoulder of something thicker."""
+    share = np.bincount(traces.piece, crest * traces.step_nm, len(traces.length_nm))
+    return np.asarray(share >= settings.crest_share * traces.length_nm)
 
 
 def _ranges(traces: Traces) -> list[tuple[int, int]]:

@@ -5,17 +5,23 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage, stats
+from scipy import ndimage
 
 from engine.collagen.profiles import _cubic, axis_height
 from engine.collagen.settings import CollagenSettings
+from engine.collagen.spectrum import (
+    FREQUENCIES_PER_NM,
+    background,
+    beside_the_band,
+    highest_peak,
+    periodogram,
+    ratio_needed,
+)
 from engine.collagen.traces import Traces
 
 Array = NDArray[np.float64]
 
-_SIDE_LOW_NM = (36.0, 50.0)  # background either side of the band; the second harmonic is left out
-_SIDE_HIGH_NM = (92.0, 170.0)
-_FREQUENCIES_PER_NM = np.linspace(1 / 200.0, 1 / 30.0, 400)
+_VIBRATION_PIECES = 8
 
 
 @dataclass(frozen=True)
@@ -131,75 +137,9 @@ def _profiles(
     return out
 
 
-def _spectrum(profile: _Profile) -> Array:
-    """Periodogram per unit length on the common frequencies."""
-    n = len(profile.height_nm)
-    window = np.hanning(n + 2)[1:-1]
-    size = fft.next_fast_len(max(4 * n, int(6000.0 / profile.step_nm)), real=True)
-    power = np.abs(fft.rfft(profile.height_nm * window, size)) ** 2 / np.sum(window**2)
-    return np.interp(_FREQUENCIES_PER_NM, fft.rfftfreq(size, profile.step_nm), power)
-
-
-def _sides(pixel_nm: float) -> NDArray[np.bool_]:
-    wave = 1.0 / _FREQUENCIES_PER_NM
-    low = max(_SIDE_LOW_NM[0], 2.2 * pixel_nm)
-    return ((wave > low) & (wave < _SIDE_LOW_NM[1])) | (
-        (wave > _SIDE_HIGH_NM[0]) & (wave < _SIDE_HIGH_NM[1])
-    )
-
-
-def _background(power: Array, side: NDArray[np.bool_]) -> Array:
-    """Power law through both sides of the band."""
-    x = np.log(_FREQUENCIES_PER_NM)
-    slope, height = np.polyfit(x[side], np.log(np.maximum(power[side], 1e-12)), 1)
-    return np.exp(height + slope * x)
-
-
-def _peak(power: Array, background: Array, low_nm: float, high_nm: float) -> tuple[float, float]:
-    """Wavelength of the highest peak inside the band, by a log parabola, and its ratio.
-
-    The background is taken off, not divided by, before the place is read: it falls with frequency,
-    and a division would push a broad peak towards short waves.
-    """
-    f = _FREQUENCIES_PER_NM
-    inside = np.flatnonzero((f >= 1 / high_nm) & (f <= 1 / low_nm))
-    above = np.maximum(power - background, 1e-12)
-    k = int(inside[np.argmax(above[inside])])
-    a, b, c = np.log(above[k - 1 : k + 2])
-    bend = a - 2 * b + c
-    ratio = float(power[k] / background[k])
-    if bend >= 0:  # a flank that runs out of the band, not a peak within it
-        return float("nan"), ratio
-    shift = float(np.clip(0.5 * (a - c) / bend, -1, 1))
-    return float(1.0 / (f[k] + shift * (f[1] - f[0]))), ratio
-
-
 def _cells(length_nm: float, settings: CollagenSettings) -> float:
     """Count the independent frequencies inside the band."""
     return max(1.0, length_nm * (1 / settings.band_low_nm - 1 / settings.band_high_nm))
-
-
-def ratio_needed(count: float, cells: float, false_alarm: float) -> float:
-    """Peak over background that noise alone exceeds with the chance ``false_alarm``.
-
-    The mean of ``count`` periodograms of noise is Gamma(count) / count; the highest of ``cells``
-    independent frequencies is looked at.
-
-    Parameters
-    ----------
-    count
-        Effective number of averaged periodograms.
-    cells
-        Independent frequencies inside the band.
-    false_alarm
-        Chance of a false band.
-
-    Returns
-    -------
-    float
-        Ratio to the mean background.
-    """
-    return float(stats.gamma.ppf((1.0 - false_alarm) ** (1.0 / cells), count) / count)
 
 
 def find_bands(
@@ -244,17 +184,17 @@ def find_bands(
     if not found:
         return no_banding(pieces, True)
     length = np.array([p.length_nm for p in found])
-    power = np.array([_spectrum(p) for p in found])
-    side = _sides(coarse)
+    power = np.array([periodogram(p.height_nm, p.step_nm) for p in found])
+    side = beside_the_band(coarse)
     pooled = length @ power / length.sum()
-    shape = _background(pooled, side)
+    shape = background(pooled, side)
     ratio = pooled / shape
     effective = length.sum() ** 2 / np.sum(length**2)
     needed = max(
         settings.band_ratio_min,
         ratio_needed(effective, _cells(float(length.mean()), settings), settings.band_false_alarm),
     )
-    period, height = _peak(pooled, shape, settings.band_low_nm, settings.band_high_nm)
+    period, height = highest_peak(pooled, shape, settings.band_low_nm, settings.band_high_nm)
     singles = _single_pieces(power, shape, side, length, settings)
     own_period, own_snr = np.full(pieces, np.nan), np.full(pieces, np.nan)
     at = np.array([p.piece for p in found])
@@ -274,7 +214,7 @@ def find_bands(
         ratio_needed=needed,
         piece_period_nm=own_period,
         piece_snr=own_snr,
-        wavelength_nm=1.0 / _FREQUENCIES_PER_NM,
+        wavelength_nm=1.0 / FREQUENCIES_PER_NM,
         power=ratio,
         example_arc_nm=np.arange(float(len(best.height_nm))) * best.step_nm
         if answered
@@ -295,7 +235,7 @@ def _single_pieces(
     for i, one in enumerate(power):
         relative = one / shape
         own = np.median(relative[side]) / np.log(2.0)  # median to mean of an exponential
-        wave, height = _peak(one, own * shape, settings.band_low_nm, settings.band_high_nm)
+        wave, height = highest_peak(one, own * shape, settings.band_low_nm, settings.band_high_nm)
         snr[i] = height
         needed = ratio_needed(1.0, _cells(length[i], settings), settings.band_false_alarm)
         period[i] = wave if height >= needed else np.nan
@@ -316,14 +256,13 @@ def _standard_error(
 
 
 def _is_vibration(periods: Array, at: NDArray[np.int64], traces: Traces) -> bool:
+    """Ask along which axis the periods of the pieces agree better: fast scan, or the fibril."""
     found = np.isfinite(periods)
-    if np.count_nonzero(found) < 10:
-        return False
-    pick = np.searchsorted(traces.piece, at[found], side="left"), traces.start[at[found] + 1]
-    fast = np.array([np.mean(np.abs(traces.tangent_u[a:b])) for a, b in zip(*pick, strict=True)])
-    if np.std(fast) < 0.1:  # all run one way: nothing tells the two apart
+    if np.count_nonzero(found) < _VIBRATION_PIECES:
         return False
     along = 1.0 / periods[found]
+    parts = [slice(traces.start[p], traces.start[p + 1]) for p in at[found]]
+    fast = np.array([np.mean(np.abs(traces.tangent_u[part])) for part in parts])
     projected = along / np.maximum(fast, 0.05)
 
     def scatter(x: Array) -> float:

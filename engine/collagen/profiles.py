@@ -27,11 +27,14 @@ class CapFits:
         Root mean square residual in radii; NaN where nothing could be fitted.
     offset_nm
         Centre of the circle from the path, along the normal.
+    flank_nm
+        Height of the lower flank; NaN where the profile has no crest near the path.
     """
 
     thickness_nm: Array
     residual: Array
     offset_nm: Array
+    flank_nm: Array
 
 
 @numba.njit(cache=True)
@@ -159,23 +162,23 @@ def _fit_cap(p, step, half, reach, flank_share, depth_share, sol):  # type: igno
 
 @numba.njit(cache=True)
 def _fit_all(  # type: ignore[no-untyped-def]
-    z, v, u, tv, tu, cosine, diameter, wanted, pixel, shares, average, count, out
+    z, v, u, tv, tu, cosine, diameter, pixel, shares, average, count, out
 ):
     dv, du = pixel
     step = 0.5 * min(dv, du)
     p = np.empty(2 * int(400.0 / step) + 3)
     sol = np.zeros(6)
     for i in range(len(v)):
-        if not wanted[i]:
-            continue
         span = min(max(0.9 * diameter[i], 4.0 * step), 390.0)
         half = int(span / step) + 1
         _profile(z, v[i], u[i], tv[i], tu[i], dv, du, step, half, average, count, p)
         for k in range(2 * half + 1):
             p[k] *= cosine[i]
         reach = int(0.3 * diameter[i] / step) + 1
-        if _fit_cap(p, step, half, reach, shares[0], shares[1], sol) >= 5:
-            for k in range(6):
+        points = _fit_cap(p, step, half, reach, shares[0], shares[1], sol)
+        out[i, 5] = sol[5]
+        if points >= 5:
+            for k in range(5):
                 out[i, k] = sol[k]
 
 
@@ -209,7 +212,6 @@ def fit_caps(
         traces.tangent_u,
         axis_cosine(height_nm, traces),
         traces.diameter_nm,
-        _inside(height_nm.shape, traces, pixel_nm, settings.edge_nm),
         (float(pixel_nm[1]), float(pixel_nm[0])),
         (settings.profile_flank_share, settings.profile_depth_share),
         settings.profile_average_nm,
@@ -225,8 +227,10 @@ def fit_caps(
             & (flank > settings.gate_flank_nm)
             & (2 * radius > settings.thickness_min_nm)
             & (2 * radius < settings.thickness_max_nm)
+            & _inside(height_nm.shape, traces, pixel_nm, settings.edge_nm)
         )
-    return CapFits(np.where(passed, 2.0 * radius, np.nan), residual, offset)
+        flank = np.where(flank > 0, flank, np.nan)
+    return CapFits(np.where(passed, 2.0 * radius, np.nan), residual, offset, flank)
 
 
 def axis_height(height_nm: Array, traces: Traces, smooth_nm: float) -> Array:

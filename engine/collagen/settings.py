@@ -22,11 +22,17 @@ class CollagenSettings(BaseModel):
         default=("plane", "row_jitter"),
         description="steps in order; everything beyond the plane and row jitter eats undulation",
     )
-    jitter_smooth_rows: float = Field(
-        default=6.0, gt=0, le=200, description="row offsets smoother than this many rows are kept"
+    jitter_rows: float = Field(
+        default=12.0,
+        ge=2,
+        le=200,
+        description="row offsets that change over this many rows are half taken out, slower less",
+    )
+    jitter_min_nm: float = Field(
+        default=0.1, ge=0, le=1000, description="smaller row offsets are left alone"
     )
     jitter_min_ratio: float = Field(
-        default=1.3,
+        default=2.0,
         ge=0,
         le=100,
         description="row jitter is taken out where it exceeds this multiple of the same measure "
@@ -57,10 +63,16 @@ class CollagenSettings(BaseModel):
         default=0.15, gt=0, le=2, description="ridge strength down to which a trace is followed"
     )
     piece_min_nm: float = Field(
-        default=100.0, gt=0, le=1e5, description="pieces shorter than this are dropped"
+        default=60.0, gt=0, le=1e5, description="pieces shorter than this are dropped"
+    )
+    crest_share: float = Field(
+        default=0.5,
+        ge=0,
+        le=1,
+        description="share of a piece that must run along a crest: the heights fall on both sides",
     )
     junction_radius_nm: float = Field(
-        default=25.0, ge=0, le=1000, description="kept free around each junction"
+        default=12.0, ge=0, le=1000, description="kept free around each junction"
     )
     tangent_smooth_nm: float = Field(
         default=25.0, gt=0, le=1000, description="Gaussian along a path, sigma"
@@ -148,7 +160,7 @@ class CollagenSettings(BaseModel):
         default=0.01, gt=0, lt=0.5, description="chance of a band where there is none"
     )
     band_ratio_min: float = Field(
-        default=3.0, ge=1, le=100, description="pooled peak over background, at the least"
+        default=2.0, ge=1, le=100, description="pooled peak over background, at the least"
     )
     band_pixel_nm: float = Field(
         default=16.0, gt=0, le=100, description="coarser pixels: pooled answer only"

@@ -1,14 +1,14 @@
 """From ridge crests to pieces: skeleton, spurs, junctions, ordered and smoothed paths."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from skimage.morphology import skeletonize
 
 from engine.collagen.ridges import Ridges
 from engine.collagen.settings import CollagenSettings
+from engine.collagen.skeleton import neighbours, off_border, prune, skeleton
 from engine.collagen.walk import arc_length, gradient_along, order_pieces, smooth_along
 
 Array = NDArray[np.float64]
@@ -16,8 +16,6 @@ Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 _EIGHT = np.ones((3, 3), dtype=bool)
-# The eight neighbours in a turn round the pixel, (dv, du).
-_TURN = ((-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1))
 
 
 @dataclass(frozen=True)
@@ -75,90 +73,6 @@ def empty_traces() -> Traces:
     )
 
 
-def skeleton(ridges: Ridges, settings: CollagenSettings) -> Mask:
-    """One-pixel traces: crests above the low strength that hang together with one above the high.
-
-    Parameters
-    ----------
-    ridges
-        Response of the filter.
-    settings
-        ``ridge_high``, ``ridge_low``.
-
-    Returns
-    -------
-    numpy.ndarray
-        Boolean, shape (rows, cols).
-    """
-    crest = ridges.crest & (ridges.strength > settings.ridge_low)
-    # Crests break by a pixel where the direction turns; a pixel's bridge keeps a trace whole.
-    crest = ndimage.binary_closing(np.pad(crest, 1), _EIGHT)[1:-1, 1:-1]
-    label, count = ndimage.label(crest, _EIGHT)
-    strong = np.zeros(count + 1, bool)
-    strong[np.unique(label[crest & (ridges.strength > settings.ridge_high)])] = True
-    strong[0] = False
-    return np.asarray(skeletonize(strong[label]), dtype=bool)
-
-
-def neighbours(thin: Mask) -> tuple[NDArray[np.int8], NDArray[np.int8]]:
-    """Count skeleton neighbours and branches (0 to 1 changes in a turn) of each pixel.
-
-    Parameters
-    ----------
-    thin
-        Skeleton, shape (rows, cols).
-
-    Returns
-    -------
-    tuple of numpy.ndarray
-        Neighbours and branches, zero off the skeleton, shape (rows, cols) each.
-    """
-    p = np.pad(thin, 1)
-    rows, cols = thin.shape
-    ring = [p[1 + dv : 1 + dv + rows, 1 + du : 1 + du + cols] for dv, du in _TURN]
-    count = np.zeros(thin.shape, np.int8)
-    branch = np.zeros(thin.shape, np.int8)
-    for k in range(8):
-        count += ring[k]
-        branch += ~ring[k - 1] & ring[k]
-    return count * thin, branch * thin
-
-
-def prune(thin: Mask, diameter_nm: NDArray[np.float32], pixel_nm: float, passes: int = 2) -> Mask:
-    """Take off spurs: free-ended branches shorter than the fibril they stand on is wide.
-
-    Parameters
-    ----------
-    thin
-        Skeleton, shape (rows, cols).
-    diameter_nm
-        Diameter expected at each pixel, shape (rows, cols).
-    pixel_nm
-        Pixel size.
-    passes
-        How often, since a spur may carry a spur.
-
-    Returns
-    -------
-    numpy.ndarray
-        Skeleton, shape (rows, cols).
-    """
-    for _ in range(passes):
-        count, branch = neighbours(thin)
-        knot = ndimage.binary_dilation(branch >= 3, _EIGHT)
-        label, number = ndimage.label(thin & ~knot, _EIGHT)
-        index = np.arange(1, number + 1)
-        size = ndimage.sum_labels(thin, label, index)
-        free = ndimage.maximum(count == 1, label, index)
-        touches = np.zeros(number + 1, bool)
-        touches[np.unique(label[ndimage.binary_dilation(knot, _EIGHT)])] = True
-        wide = ndimage.maximum(diameter_nm, label, index)
-        spur = np.zeros(number + 1, bool)
-        spur[1:] = (np.asarray(free) > 0) & touches[1:] & (np.asarray(size) * pixel_nm < wide)
-        thin = np.asarray(skeletonize(thin & ~spur[label]), dtype=bool)
-    return thin
-
-
 def _refine(order: Index, ridges: Ridges, pixel_nm: tuple[float, float]) -> tuple[Array, Array]:
     """Move each pixel to the top of the strength across the ridge, by half a pixel at most."""
     v, u = order[:, 0], order[:, 1]
@@ -175,6 +89,45 @@ def _refine(order: Index, ridges: Ridges, pixel_nm: tuple[float, float]) -> tupl
     shift = np.where(bend < 0, 0.5 * (low - high) / np.where(bend < 0, bend, -1.0), 0.0)
     shift = np.clip(shift, -0.5, 0.5)
     return u + shift * du, v + shift * dv
+
+
+def keep_pieces(traces: Traces, keep: Mask) -> Traces:
+    """Drop some pieces; junctions stay.
+
+    Parameters
+    ----------
+    traces
+        Paths.
+    keep
+        Which pieces stay, shape (pieces,).
+
+    Returns
+    -------
+    Traces
+        The pieces kept, numbered anew.
+    """
+    size = np.diff(traces.start)
+    point = keep[traces.piece]
+    left = size[keep]
+    per_point = {
+        name: getattr(traces, name)[point]
+        for name in (
+            "u_px",
+            "v_px",
+            "arc_nm",
+            "tangent_u",
+            "tangent_v",
+            "step_nm",
+            "diameter_nm",
+        )
+    }
+    return replace(
+        traces,
+        **per_point,
+        piece=np.repeat(np.arange(len(left)), left),
+        start=np.concatenate([[0], np.cumsum(left)]).astype(np.int64),
+        length_nm=traces.length_nm[keep],
+    )
 
 
 def _junctions(thin: Mask, radius_nm: float, pixel_nm: tuple[float, float]) -> tuple[Mask, Array]:
@@ -208,8 +161,7 @@ def trace(ridges: Ridges, pixel_nm: tuple[float, float], settings: CollagenSetti
     """
     mean_pixel = float(np.sqrt(pixel_nm[0] * pixel_nm[1]))
     thin = skeleton(ridges, settings)
-    thin[[0, -1], :] = False  # the mirror at the border looks like a ridge
-    thin[:, [0, -1]] = False
+    thin &= off_border(ridges.diameter_nm, pixel_nm)
     thin = prune(thin, ridges.diameter_nm, mean_pixel)
     near, junction = _junctions(thin, settings.junction_radius_nm, pixel_nm)
     order, start = order_pieces(thin & ~near)

@@ -1,0 +1,43 @@
+"""Time of everything about one height image of 512 x 512 pixels, on one core.
+
+    OMP_NUM_THREADS=1 python tests/benchmarks/bench_images.py
+
+Bar: 3 s an image; aim: 1.5 s. The first call also compiles, unless it was compiled before.
+"""
+
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from collagen_scenes import Recipe, make_scene
+
+from engine.collagen import ImageTip, analyse_height
+
+_BAR_S = 3.0
+
+
+def main() -> int:
+    """Print first and following times; exit status 1 if the bar is missed."""
+    tip = ImageTip("paraboloid", 10.0)
+    recipe = Recipe(size=(128, 128), count=40, diameter_nm=55.0, angle_sd_deg=60.0)
+    tile = make_scene(recipe, tip, 1).height_nm
+    half = np.block([[tile, tile[:, ::-1]], [tile[::-1], tile[::-1, ::-1]]])  # no seams
+    image = np.block([[half, half[:, ::-1]], [half[::-1], half[::-1, ::-1]]])
+    taken = []
+    for _ in range(6):
+        start = time.perf_counter()
+        result = analyse_height(image, (8.0, 8.0), tip)
+        taken.append(time.perf_counter() - start)
+    typical = float(np.median(taken[1:]))
+    print(f"image {image.shape}, {len(result.fibrils.u_nm)} pieces")
+    print(f"first call {taken[0]:.2f} s (with what had to be compiled)")
+    print(f"then {typical:.2f} s, median of {len(taken) - 1}; bar {_BAR_S} s")
+    return 0 if typical <= _BAR_S else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
