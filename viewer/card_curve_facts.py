@@ -1,0 +1,92 @@
+"""One force curve as the site card shows it: measured, fitted, and asked how far it holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from engine.mechanics import CurveExplanation, MechanicsSettings, explain_curve
+from engine.tasks import tip_of
+from viewer.card_facts import SiteFacts
+from viewer.library import Library
+
+Floats = NDArray[np.float64]
+
+DRAWN_SAMPLES = 1200
+"""A curve is not sent with many more samples than this."""
+
+
+@dataclass(frozen=True)
+class CurveFacts:
+    """One curve.
+
+    Attributes
+    ----------
+    explained
+        The fit and all that tells how far it can be trusted.
+    retract_z_nm, retract_deflection_nm
+        The way back; empty where it was not recorded.
+    contact_z_nm
+        Drive position of the contact; NaN where nothing was fitted.
+    every
+        Every so many samples are drawn.
+    """
+
+    explained: CurveExplanation
+    retract_z_nm: Floats
+    retract_deflection_nm: Floats
+    contact_z_nm: float
+    every: int
+
+
+def curve_facts(library: Library, facts: SiteFacts, index: int) -> CurveFacts:
+    """Read one curve and fit it with the settings of the run.
+
+    Parameters
+    ----------
+    library, facts
+        The open discs and the site.
+    index
+        Curve, row * cols + col; one that was taken.
+    """
+    store = library.store(facts.disc)
+    curves = store.curves(facts.stored.site)
+    z_nm, deflection_nm = _known(*curves.approach(index))
+    retract = curves.retract(index)
+    back_z, back_d = (np.zeros(0), np.zeros(0)) if retract is None else _known(*retract)
+    explained = explain_curve(
+        z_nm,
+        deflection_nm,
+        tip=tip_of(facts.probe),
+        spring_constant_N_per_m=facts.probe["spring_constant_N_per_m"],
+        poisson_ratio=facts.sample["poisson_ratio"],
+        retract_z_nm=back_z if len(back_z) else None,
+        retract_deflection_nm=back_d if len(back_d) else None,
+        thickness_um=facts.sample.get("thickness_um"),
+        settings=run_settings(library, facts),
+    )
+    return CurveFacts(
+        explained=explained,
+        retract_z_nm=back_z,
+        retract_deflection_nm=back_d,
+        contact_z_nm=float(explained.fit.contact_z_nm[0]),
+        every=max(1, len(z_nm) // DRAWN_SAMPLES),
+    )
+
+
+def _known(z_nm: Floats, deflection_nm: Floats) -> tuple[Floats, Floats]:
+    """Leave out the empty tail of a curve that is shorter than others of its map."""
+    known = np.isfinite(z_nm) & np.isfinite(deflection_nm)
+    return z_nm[known], deflection_nm[known]
+
+
+def run_settings(library: Library, facts: SiteFacts) -> MechanicsSettings:
+    """Give the settings for force curves with which the current run was made."""
+
+    def read() -> MechanicsSettings:
+        found = library.store(facts.disc).run_info(facts.run)["settings"]
+        return MechanicsSettings.model_validate(found["mechanics"])
+
+    return library.kept(("mechanics settings", facts.disc, facts.run), read)

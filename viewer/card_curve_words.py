@@ -1,0 +1,131 @@
+"""The words of the curves face: one curve, its depth scan, why the map's number is what it is."""
+
+from __future__ import annotations
+
+from math import isfinite
+
+import numpy as np
+
+from engine.mechanics import FLAGS
+from engine.tasks import tip_of
+from viewer.card_curve_facts import CurveFacts
+from viewer.card_facts import MapFacts, SiteFacts
+from viewer.card_map import left_out_words
+from viewer.card_text import (
+    NOT_INDEPENDENT,
+    SHAPE_WORDS,
+    facts_html,
+    flag_rows,
+    flags_html,
+    folded_html,
+    plain_number,
+    plus_minus,
+    split_flags,
+    tip_words,
+    with_unit,
+)
+
+LEFT_OUT = '<span class="mark">left out</span>'
+
+
+def map_html(facts: MapFacts) -> str:
+    """Say what the map shows and what is left out."""
+    marks = "Line: median; band: its 95 % interval; hollow: left out; in colour: the chosen curve."
+    zoom = "Drag a box in a plot below to zoom, double-click to see all."
+    return f'<p class="quiet">{left_out_words(facts)} {marks} {zoom}</p>'
+
+
+def curve_html(facts: MapFacts, index: int, curve: CurveFacts) -> str:
+    """Tell about one curve in numbers, from the run's table."""
+    row, col = divmod(index, facts.cols)
+    fit = curve.explained.fit
+    state = "" if facts.used[index] else f" {LEFT_OUT}"
+    modulus = plus_minus(float(facts.modulus_kPa[index]), float(facts.modulus_se_kPa[index]), "kPa")
+    rows = [
+        ("apparent modulus", modulus + (" (± 1 SE of the fit)" if "±" in modulus else "")),
+        ("depth, largest force", _pair(facts.indentation_nm[index], "nm", fit.force_nN[0], "nN")),
+        ("exponent set free", plus_minus(facts.exponent[index], facts.exponent_se[index], "")),
+        ("contact known to", f"± {with_unit(float(fit.contact_se_nm[0]), 'nm', 2)}"),
+        ("contact over cantilever", with_unit(float(fit.stiffness_ratio[0]), "", 2)),
+        ("adhesion", with_unit(float(fit.adhesion_nN[0]), "nN", 2)),
+        ("lost / loading work", with_unit(float(fit.dissipation[0]), "", 2)),
+    ]
+    return f"<h3>Curve at row {row}, column {col}{state}</h3>" + facts_html(rows)
+
+
+def _pair(first: float, first_unit: str, second: float, second_unit: str) -> str:
+    return f"{with_unit(float(first), first_unit)}, {with_unit(float(second), second_unit)}"
+
+
+def scan_html(curve: CurveFacts) -> str:
+    """Say what the depth scan of a curve shows."""
+    spread = curve.explained.scan_spread
+    if not isfinite(spread):
+        return '<p class="quiet">Too little of this curve could be fitted for a depth scan.</p>'
+    return (
+        "<h3>Does the model hold at every depth?</h3>"
+        f'<p class="quiet">Contact and baseline refitted each time; bars are 95 %. The modulus '
+        f"changes by {plain_number(100 * spread, 2)} % over the scan.</p>"
+    )
+
+
+def why_html(site: SiteFacts, facts: MapFacts) -> str:
+    """Tell what the map's number is, what it assumes, and what it is uncertain by."""
+    body = facts_html(_assumptions(site, facts)) + _budget(site) + f"<p>{NOT_INDEPENDENT}</p>"
+    return folded_html("Why this number", body, shown=True) + folded_html(
+        "Flags of the map's curves", _flag_counts(facts)
+    )
+
+
+def _assumptions(site: SiteFacts, facts: MapFacts) -> list[tuple[str, str]]:
+    used = facts.used & np.isfinite(facts.indentation_nm)
+    total = int(site.number("curves_total")) if isfinite(site.number("curves_total")) else 0
+    depth = ""
+    if used.any():
+        low, middle, high = np.percentile(facts.indentation_nm[used], [5, 50, 95])
+        depth = f"0 to {middle:.0f} nm ({low:.0f} to {high:.0f} among the curves)"
+    return [
+        ("what it is", "apparent indentation modulus: median over the curves that count"),
+        ("curves", f"{int(facts.used.sum())} of {total} taken"),
+        ("model", SHAPE_WORDS.get(tip_of(site.probe).law.name, site.probe["shape"])),
+        ("tip", tip_words(site.probe)),
+        ("depth", depth),
+        ("Poisson ratio", f"{site.sample['poisson_ratio']:g} (assumed)"),
+        ("exponent set free", with_unit(site.number("exponent"), "") + _law_exponent(site)),
+    ]
+
+
+def _law_exponent(site: SiteFacts) -> str:
+    return f" (the model says {tip_of(site.probe).law.exponent:g})"
+
+
+def _budget(site: SiteFacts) -> str:
+    """Random part beside the part that the probe shares."""
+    modulus, shared = site.number("modulus_kPa"), site.number("modulus_syst_rel")
+    if not isfinite(modulus):
+        return ""
+    low, high = site.number("modulus_ci_low_kPa"), site.number("modulus_ci_high_kPa")
+    rows = []
+    if isfinite(high - low):
+        below, above = (plain_number(100 * abs(v / modulus - 1), 2) for v in (low, high))
+        rows.append(("between curves", f"−{below} %, +{above} % (95 %)"))
+    if isfinite(shared):
+        share, size = plain_number(100 * shared, 2), with_unit(shared * modulus, "kPa", 2)
+        rows.append(("shared by the probe", f"± {share} % = {size} (1 SD)"))
+    note = (
+        "The shared part (spring constant, sensitivity, tip) moves all maps of this probe "
+        "together: it cancels between them, not against another probe or day."
+    )
+    return f'<h3>Uncertainty</h3>{facts_html(rows)}<p class="quiet">{note}</p>'
+
+
+def _flag_counts(facts: MapFacts) -> str:
+    """Each flag of the map's curves with how many carry it."""
+    taken = np.flatnonzero(facts.taken)
+    names = [name for i in taken for name in split_flags(facts.flags[i])]
+    order = [flag.name for flag in FLAGS if flag.name in names]
+    rows = [
+        (f"{words}, {names.count(name)} of {len(taken)}", sentence, excludes)
+        for name, (words, sentence, excludes) in zip(order, flag_rows(order, FLAGS), strict=True)
+    ]
+    return flags_html(rows, "No flag was raised on any curve.")

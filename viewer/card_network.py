@@ -1,0 +1,181 @@
+"""The network face of the site card: relief with traced fibrils, thickness, direction, bands."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import Any
+
+import numpy as np
+
+from engine.collagen import FLAGS
+from viewer.card_banding import BandingSpectrum, FibrilProfile
+from viewer.card_facts import SiteFacts
+from viewer.card_figures import Look, legend_html
+from viewer.card_network_facts import NetworkFacts, network_facts, profile_along
+from viewer.card_parts import Switch, column, figure_pane, row, text_pane
+from viewer.card_relief import ReliefPicture, thickness_scale
+from viewer.card_text import (
+    facts_html,
+    flag_rows,
+    flags_html,
+    folded_html,
+    plus_minus,
+    value_and_interval,
+    with_unit,
+)
+from viewer.card_thickness import OrientationRose, ThicknessDistribution
+from viewer.library import Library
+
+NO_RUN = '<p class="refusal">This disc was not analysed yet; the image waits in the store.</p>'
+
+
+class NetworkFace:
+    """What the nanometre image of a site says, and why."""
+
+    def __init__(self, look: Look, library: Library) -> None:
+        self._library = library
+        self._facts: NetworkFacts | None = None
+        self._relief = ReliefPicture(look, self._fibril_chosen)
+        self._thickness = ThicknessDistribution(look)
+        self._rose = OrientationRose(look)
+        self._spectrum = BandingSpectrum(look)
+        self._profile = FibrilProfile(look)
+        self._legend = text_pane(look)
+        self._thickness_text = text_pane(look)
+        self._bands_text = text_pane(look)
+        self._profile_text = text_pane(look)
+        self._why = text_pane(look)
+        switches = (
+            Switch(look, "traced fibrils", True, self._relief.show_traces),
+            Switch(look, "apparent junctions", False, self._relief.show_junctions),
+        )
+        self._body = column(
+            row(*(s.button for s in switches)),
+            figure_pane(self._relief.fig),
+            self._legend,
+            self._thickness_text,
+            row(figure_pane(self._thickness.fig), figure_pane(self._rose.fig)),
+            self._bands_text,
+            figure_pane(self._spectrum.fig),
+            self._profile_text,
+            figure_pane(self._profile.fig),
+        )
+        self.view: Any = column(self._body, self._why)
+
+    def show(self, facts: SiteFacts) -> None:
+        """Show a site."""
+        found = network_facts(self._library, facts)
+        self._facts = found
+        self._body.visible = found is not None
+        if found is None:
+            self._why.object = NO_RUN
+            return
+        self._relief.show(found)
+        self._legend.object = legend_html(thickness_scale(found))
+        self._thickness.show(found)
+        self._rose.show(found)
+        self._spectrum.show(found)
+        self._thickness_text.object = thickness_html(found, facts)
+        self._bands_text.object = bands_html(found)
+        self._show_clearest()
+        self._why.object = why_html(found)
+
+    def _show_clearest(self) -> None:
+        assert self._facts is not None
+        record = self._facts.record
+        arc = np.asarray(record.get("banding.example_arc_nm", ()))
+        self._profile.show(arc, np.asarray(record.get("banding.example_height_nm", ())))
+        click = "Click a fibril in the picture for the heights along it."
+        clearest = "Below, the piece with the clearest bands, slow undulation removed. "
+        self._profile_text.object = f'<p class="quiet">{clearest if len(arc) else ""}{click}</p>'
+
+    def _fibril_chosen(self, piece: int | None) -> None:
+        if self._facts is None:
+            return
+        if piece is None:
+            self._show_clearest()
+            return
+        self._profile.show(*profile_along(self._facts, piece))
+        self._profile_text.object = piece_html(self._facts, piece)
+
+
+def piece_html(facts: NetworkFacts, piece: int) -> str:
+    """Tell about one traced piece."""
+    thickness = plus_minus(facts.thickness_nm[piece], facts.thickness_se_nm[piece], "nm")
+    period = facts.band_period_nm[piece]
+    bands = f"bands every {period:.1f} nm" if isfinite(period) else "no bands told by itself"
+    length = with_unit(facts.length_nm[piece], "nm")
+    return f"<p><b>The fibril you chose</b>: {thickness} thick, {length} traced, {bands}.</p>"
+
+
+def thickness_html(facts: NetworkFacts, site: SiteFacts) -> str:
+    """Thickness, length, junctions and direction in numbers."""
+    p95, interval = value_and_interval(
+        facts.number("thickness.p95_nm"),
+        facts.number("thickness.p95_ci_low_nm"),
+        facts.number("thickness.p95_ci_high_nm"),
+    )
+    pieces = int(np.isfinite(facts.thickness_nm).sum())
+    if not pieces:
+        return '<p class="refusal">No fibril of this image could be measured across.</p>'
+    rows = [
+        ("median thickness", with_unit(facts.number("thickness.median_nm"), "nm")),
+        ("95th percentile", f"{p95} nm" + (f" (95 % interval {interval})" if interval else "")),
+        ("traced", with_unit(facts.number("fibril_length_um"), "µm") + f" in {pieces} pieces"),
+        ("apparent junctions", with_unit(facts.number("junctions_per_um2"), "per µm²")),
+        ("order", with_unit(facts.number("order"), "", 2) + " (0 none, 1 all alike)"),
+        ("direction on the disc", with_unit(site.number("fibril_angle_deg"), "°")),
+    ]
+    return "<h3>Fibrils</h3>" + facts_html(rows)
+
+
+def bands_html(facts: NetworkFacts) -> str:
+    """Band period in numbers, or why there is none."""
+    period = facts.number("banding.period_nm")
+    if not isfinite(period):
+        names = [f for f in facts.flags if f in ("not_resolvable", "no_bands", "no_fibrils")]
+        sentences = " ".join(s for _, s, _ in flag_rows(names, FLAGS))
+        return f'<h3>Bands</h3><p class="refusal">No period is given. {sentences}</p>'
+    share = facts.number("banding.fraction")
+    rows = [
+        ("period", plus_minus(period, facts.number("banding.period_se_nm"), "nm (± 1 SE)")),
+        (
+            "peak over background",
+            f"{with_unit(facts.number('banding.ratio'), '', 2)}, "
+            f"{with_unit(facts.number('banding.ratio_needed'), '', 2)} needed",
+        ),
+        ("length with bands", f"{100 * share:.0f} %" if isfinite(share) else ""),
+    ]
+    shaded = '<p class="quiet">Shaded: 55 to 80 nm, where the bands of collagen are looked for.</p>'
+    return "<h3>Bands</h3>" + facts_html(rows) + shaded
+
+
+_TEXTURE_ROWS = (
+    ("Sa", "Sa_nm", "nm"),
+    ("Sq", "Sq_nm", "nm"),
+    ("Sq, plane only", "Sq_plane_nm", "nm"),
+    ("Sz", "Sz_nm", "nm"),
+    ("Ssk", "Ssk", ""),
+    ("Sku", "Sku", ""),
+    ("Sdq", "Sdq", ""),
+    ("Sdr", "Sdr_pct", "%"),
+    ("Sal", "Sal_nm", "nm"),
+    ("Str", "Str", ""),
+)
+
+
+def why_html(facts: NetworkFacts) -> str:
+    """Tell flags, surface texture and how the image was levelled."""
+    rows = [(n, with_unit(facts.number(f"texture.{c}"), u)) for n, c, u in _TEXTURE_ROWS]
+    steps = ", then ".join(s.replace("_", " ") for s in facts.record.get("levelling_steps", ()))
+    jitter = 100 * facts.number("jitter_share")
+    levelled = (
+        f'<p class="quiet">ISO 25178-2, on the image as levelled: {steps or "nothing removed"}. '
+        f"Row jitter was {with_unit(jitter, '%', 2)} of the variance.</p>"
+    )
+    flags = flags_html(flag_rows(facts.flags, FLAGS), "No flag was raised on this image.")
+    return (
+        "<h3>Why these numbers</h3>"
+        + flags
+        + folded_html("Surface texture", facts_html(rows) + levelled, shown=True)
+    )

@@ -1,0 +1,184 @@
+"""What the network face of the site card shows of one height image, read once and kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from engine.view.relief import shade_heights
+from viewer.card_facts import SiteFacts, mirrored, read_only
+from viewer.library import Library
+
+Floats = NDArray[np.float64]
+
+DRAWN_PX = 640
+"""A picture is not sent with more pixels along a side than this."""
+DRAWN_POINTS = 6000
+"""Traced paths are thinned to about this many points for drawing."""
+NO_DATUM = 255
+"""Grey level that stands for no datum; it is left clear."""
+
+
+@dataclass(frozen=True)
+class NetworkFacts:
+    """One height image and its network, in the picture's own frame.
+
+    The picture's x is the site's u; its y is v, turned over where that keeps it from being
+    mirrored against the plane. Lengths in nm from the centre; arrays over fibril pieces have shape
+    (pieces,).
+
+    Attributes
+    ----------
+    grey
+        Relief as grey levels (rows, cols) uint8, bottom row first, `NO_DATUM` without a datum.
+    width_nm, height_nm
+        Size of the picture.
+    upwards
+        Whether y is v (else -v).
+    xs, ys
+        Traced paths for drawing, one array a piece.
+    thickness_nm, thickness_se_nm, length_nm, band_period_nm
+        Per piece; NaN where there is none.
+    tangent_deg, tangent_weight
+        Local directions of the paths in the picture, [0, 180), and the lengths they stand for.
+    junction_x_nm, junction_y_nm
+        Apparent junctions.
+    record
+        The whole record of the analysis, as the store gives it.
+    """
+
+    grey: NDArray[np.uint8]
+    width_nm: float
+    height_nm: float
+    upwards: bool
+    xs: tuple[Floats, ...]
+    ys: tuple[Floats, ...]
+    thickness_nm: Floats
+    thickness_se_nm: Floats
+    length_nm: Floats
+    band_period_nm: Floats
+    tangent_deg: Floats
+    tangent_weight: Floats
+    junction_x_nm: Floats
+    junction_y_nm: Floats
+    record: dict[str, Any]
+
+    def number(self, name: str) -> float:
+        """Give a number of the record; NaN where there is none."""
+        value = self.record.get(name)
+        return float("nan") if value is None else float(value)
+
+    @property
+    def flags(self) -> list[str]:
+        """Names of the image's flags."""
+        return list(self.record.get("flags", ()))
+
+
+def network_facts(library: Library, facts: SiteFacts) -> NetworkFacts | None:
+    """Read the network of a site; None where no run has analysed its image."""
+    if not facts.run or not facts.stored.has_height:
+        return None
+    key = ("network", facts.disc, facts.run, facts.stored.site)
+    return library.kept(key, lambda: _read(library, facts))
+
+
+def _read(library: Library, facts: SiteFacts) -> NetworkFacts | None:
+    record = library.detail(facts.disc, facts.stored.site)
+    if "levelled_nm" not in record:
+        return None
+    upwards = mirrored(facts)
+    sign = 1.0 if upwards else -1.0
+    foot = facts.stored.footprint
+    u, v = record["paths.path_u_nm"], sign * record["paths.path_v_nm"]
+    piece = record["paths.path_fibril"]
+    xs, ys = _drawn_paths(u, v, piece, len(record["fibrils.length_nm"]))
+    tangent, weight = _tangents(u, v, piece)
+    return NetworkFacts(
+        grey=_relief(record["levelled_nm"], (foot.width_um, foot.height_um), sign),
+        width_nm=1e3 * foot.width_um,
+        height_nm=1e3 * foot.height_um,
+        upwards=upwards,
+        xs=xs,
+        ys=ys,
+        thickness_nm=read_only(record["fibrils.thickness_nm"]),
+        thickness_se_nm=read_only(record["fibrils.thickness_se_nm"]),
+        length_nm=read_only(record["fibrils.length_nm"]),
+        band_period_nm=read_only(record["fibrils.band_period_nm"]),
+        tangent_deg=tangent,
+        tangent_weight=weight,
+        junction_x_nm=read_only(record["junction_u_nm"]),
+        junction_y_nm=read_only(sign * record["junction_v_nm"]),
+        record=record,
+    )
+
+
+def _relief(
+    levelled_nm: NDArray[np.float32], size_um: tuple[float, float], sign: float
+) -> NDArray[np.uint8]:
+    rows, cols = levelled_nm.shape
+    pixel_um = (size_um[0] / cols, size_um[1] / rows)
+    shaded = shade_heights(levelled_nm, pixel_um, np.array([1.0, 0.0]), np.array([0.0, -sign]))
+    fits = [i for i, shade in enumerate(shaded.shades) if max(shade.shape) <= DRAWN_PX]
+    level = fits[0] if fits else len(shaded.shades) - 1
+    grey = np.clip(shaded.shades[level] * 254, 0, 254).astype(np.uint8)
+    grey = np.where(shaded.known[level], grey, NO_DATUM)
+    return read_only(grey if sign > 0 else grey[::-1], np.uint8)
+
+
+def _drawn_paths(
+    x: Floats, y: Floats, piece: NDArray[np.int64], pieces: int
+) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
+    every = max(1, len(x) // DRAWN_POINTS)
+    starts = np.searchsorted(piece, np.arange(pieces + 1))
+    xs, ys = [], []
+    for first, stop in pairwise(starts):
+        at = np.unique(np.r_[np.arange(first, stop, every), max(first, stop - 1)])
+        at = at[at < stop]
+        xs.append(read_only(x[at]))
+        ys.append(read_only(y[at]))
+    return tuple(xs), tuple(ys)
+
+
+def _tangents(x: Floats, y: Floats, piece: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    step = 4  # over one pixel a path only knows eight directions
+    if len(x) <= step:
+        return read_only([]), read_only([])
+    dx, dy = x[step:] - x[:-step], y[step:] - y[:-step]
+    same = piece[step:] == piece[:-step]
+    angle = np.degrees(np.arctan2(dy[same], dx[same])) % 180.0
+    return read_only(angle), read_only(np.hypot(dx[same], dy[same]) / step)
+
+
+def profile_along(facts: NetworkFacts, piece: int) -> tuple[Floats, Floats]:
+    """Heights along one traced piece.
+
+    Parameters
+    ----------
+    facts
+        The network.
+    piece
+        Index of the piece.
+
+    Returns
+    -------
+    arc_nm, height_nm : ndarray
+        Path length in projection, and levelled height under the path, (points,) each.
+    """
+    record = facts.record
+    levelled = record["levelled_nm"]
+    on = record["paths.path_fibril"] == piece
+    u, v = record["paths.path_u_nm"][on], record["paths.path_v_nm"][on]
+    if len(u) < 2:
+        return np.zeros(0), np.zeros(0)
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(u), np.diff(v)))])
+    rows, cols = levelled.shape
+    arc = np.linspace(0.0, length[-1], max(2, round(length[-1] / (0.5 * facts.width_nm / cols))))
+    col = (np.interp(arc, length, u) / facts.width_nm + 0.5) * cols - 0.5
+    row = (np.interp(arc, length, v) / facts.height_nm + 0.5) * rows - 0.5
+    height = ndimage.map_coordinates(levelled, [row, col], order=1, mode="nearest")
+    return arc, height.astype(np.float64)

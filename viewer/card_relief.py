@@ -1,0 +1,153 @@
+"""The height image of a site as light and shade; traced fibrils coloured by thickness."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from bokeh.models import HoverTool, LinearColorMapper, TapTool
+
+from engine.view.ramps import ColourScale, scale_for
+from viewer.card_figures import (
+    Look,
+    colour_mapper,
+    picture_figure,
+    round_length,
+    set_range,
+    source,
+    white_text,
+)
+from viewer.card_network_facts import NO_DATUM, NetworkFacts
+from viewer.card_text import plain_number
+
+_INSET = 0.04  # of the picture's side, for scale bar and label
+
+
+def _greys() -> list[str]:
+    return [f"#{level:02x}{level:02x}{level:02x}" for level in range(NO_DATUM)] + ["#00000000"]
+
+
+class ReliefPicture:
+    """The picture; a click on a fibril chooses it.
+
+    Parameters
+    ----------
+    look
+        Colours.
+    on_fibril
+        Told the index of the piece that was clicked, None where the click met none.
+    """
+
+    def __init__(self, look: Look, on_fibril: Callable[[int | None], None]) -> None:
+        self._on_fibril = on_fibril
+        self._showing = False
+        self.fig = picture_figure(look)
+        self._image = source(image=[], x=[], y=[], dw=[], dh=[])
+        greys = LinearColorMapper(palette=_greys(), low=-0.5, high=NO_DATUM + 0.5)
+        self.fig.image("image", "x", "y", "dw", "dh", source=self._image, color_mapper=greys)
+        self._paths = source(xs=[], ys=[], at=[], thickness=[], length=[], period=[])
+        self._traced = self._draw_paths(look)
+        self._points = source(x=[], y=[])
+        self._junctions = self.fig.scatter(
+            "x", "y", source=self._points, size=6, fill_color=None, line_color="#ffffff"
+        )
+        self._junctions.visible = False
+        self._scale_bar = source(x0=[], x1=[], y=[], text=[])
+        self._draw_scale_bar()
+
+    def _draw_paths(self, look: Look) -> Any:
+        mapper = colour_mapper("length")
+        mapper.nan_color = "#9a9a9a"
+        lines = self.fig.multi_line(
+            "xs",
+            "ys",
+            source=self._paths,
+            line_width=2.2,
+            line_color={"field": "at", "transform": mapper},
+            nonselection_line_alpha=0.75,
+            selection_line_width=5,
+            selection_line_color=look.chosen,
+        )
+        tips = [
+            ("thickness", "@thickness"),
+            ("length", "@length"),
+            ("band period", "@period"),
+        ]
+        self.fig.add_tools(
+            HoverTool(renderers=[lines], tooltips=tips, line_policy="interp"),
+            TapTool(renderers=[lines]),
+        )
+        self._paths.selected.on_change("indices", self._chosen)
+        return lines
+
+    def _draw_scale_bar(self) -> None:
+        for width, colour in ((5, "#000000"), (2.5, "#ffffff")):
+            self.fig.segment(
+                "x0", "y", "x1", "y", source=self._scale_bar, line_width=width, line_color=colour
+            )
+        self.fig.text("x0", "y", "text", source=self._scale_bar, y_offset=-5, **white_text())
+
+    def _chosen(self, _name: str, _old: list[int], new: list[int]) -> None:
+        if not self._showing:
+            self._on_fibril(int(new[0]) if new else None)
+
+    def show(self, facts: NetworkFacts) -> None:
+        """Show an image and its network."""
+        self._showing = True
+        try:
+            self._show(facts)
+        finally:
+            self._showing = False
+
+    def _show(self, facts: NetworkFacts) -> None:
+        width, height = facts.width_nm, facts.height_nm
+        self._image.data = {
+            "image": [facts.grey],
+            "x": [-width / 2],
+            "y": [-height / 2],
+            "dw": [width],
+            "dh": [height],
+        }
+        shown = min(1.6, max(0.35, height / width))
+        self.fig.aspect_ratio = 1.0 / shown
+        set_range(self.fig.x_range, -width / 2, width / 2)
+        set_range(self.fig.y_range, -width * shown / 2, width * shown / 2)
+        scale = thickness_scale(facts)
+        self._paths.selected.indices = []
+        self._paths.data = _path_columns(facts, scale)
+        self._points.data = {"x": facts.junction_x_nm, "y": facts.junction_y_nm}
+        length = round_length(width / 4)
+        x0, y = -width / 2 + _INSET * width, -height / 2 + _INSET * width
+        words = f"{plain_number(length)} nm" if length < 1000 else f"{length / 1000:g} µm"
+        self._scale_bar.data = {"x0": [x0], "x1": [x0 + length], "y": [y], "text": [words]}
+
+    def show_traces(self, shown: bool) -> None:
+        """Draw the traced fibrils, or the bare relief."""
+        self._traced.visible = shown
+
+    def show_junctions(self, shown: bool) -> None:
+        """Draw the apparent junctions, or not."""
+        self._junctions.visible = shown
+
+
+def thickness_scale(facts: NetworkFacts) -> ColourScale:
+    """Colours of thickness on one image."""
+    return scale_for("fibrils", "thickness_nm", facts.thickness_nm)
+
+
+def _path_columns(facts: NetworkFacts, scale: ColourScale) -> dict[str, Any]:
+    measured = np.isfinite(facts.thickness_nm)
+    return {
+        "xs": list(facts.xs),
+        "ys": list(facts.ys),
+        "at": scale.fraction(facts.thickness_nm),
+        "thickness": [
+            f"{t:.0f} ± {se:.0f} nm" if known else "not measured"
+            for t, se, known in zip(
+                facts.thickness_nm, facts.thickness_se_nm, measured, strict=True
+            )
+        ],
+        "length": [f"{length:.0f} nm" for length in facts.length_nm],
+        "period": [f"{p:.1f} nm" if np.isfinite(p) else "none told" for p in facts.band_period_nm],
+    }

@@ -1,0 +1,162 @@
+"""The site card: what was measured where, the verdict, the number, and why it is what it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import panel as pn
+from bokeh.models import ColumnDataSource, CustomJS
+
+from viewer.card_cells import CellsFace
+from viewer.card_curves import CurvesFace
+from viewer.card_facts import SiteFacts, site_facts
+from viewer.card_figures import Look, look_of
+from viewer.card_head import FACE_WORDS, NOTHING, head_html, number_html
+from viewer.card_network import NetworkFace
+from viewer.card_parts import column, press, push_button, row, text_pane
+from viewer.library import Library
+from viewer.state import CARD_TABS, ViewState
+
+_KEYS = """
+document.addEventListener("keydown", (event) => {
+  const step = { ",": -1, ".": 1 }[event.key];
+  const at = event.composedPath()[0];
+  const typing = at instanceof HTMLElement && at.closest("input, textarea, select");
+  if (!step || typing || event.ctrlKey || event.metaKey || event.altKey) return;
+  steps.data = { step: [step], serial: [steps.data.serial[0] + 1] };
+});
+"""
+
+
+class SiteCard(pn.viewable.Viewer):
+    """The card of the selected site; follows the view state and writes a person's choices to it.
+
+    Parameters
+    ----------
+    state
+        What is looked at: `site`, `disc`, `curve`, `card_tab`, `card_open` and `dark` are followed.
+    library
+        The open discs.
+    """
+
+    def __init__(self, state: ViewState, library: Library) -> None:
+        super().__init__()
+        self._state, self._library = state, library
+        self._facts: SiteFacts | None = None
+        self._shown: dict[str, tuple[str, str, str]] = {}
+        self._faces: dict[str, Any] = {}
+        self._steps = ColumnDataSource({"step": [0], "serial": [0]})
+        self._steps.on_change("data", self._stepped)
+        self._card: Any = pn.Column(margin=(4, 14, 16, 14), sizing_mode="stretch_width")
+        self._dress()
+        state.param.watch(lambda _e: self._run(self._update), ["site", "disc", "card_open"])
+        state.param.watch(lambda _e: self._run(self._update), ["card_tab", "curve"])
+        state.param.watch(lambda _e: self._run(self._dress), "dark")
+
+    def __panel__(self) -> Any:
+        return self._card
+
+    def view(self) -> Any:
+        """Give the card to be laid into the page."""
+        return self._card
+
+    @staticmethod
+    def _run(change: Callable[[], None]) -> None:
+        # a change of figures must happen under the document's lock, wherever it was asked for
+        pn.state.execute(change)
+
+    def _dress(self) -> None:
+        """Make everything anew in the colours of the page."""
+        look = look_of(self._state.dark)
+        self._faces, self._shown = {}, {}
+        self._look = look
+        self._head = text_pane(look)
+        self._number = text_pane(look)
+        self._tabs = {
+            face: push_button(look, FACE_WORDS[face], self._chooser(face)) for face in CARD_TABS
+        }
+        self._place = column()
+        self._tab_row = row(*self._tabs.values())
+        self._card.objects = [self._head, self._tab_row, self._number, self._place]
+        self._update()
+
+    def _chooser(self, face: str) -> Callable[[], None]:
+        def choose() -> None:
+            self._state.card_tab = face
+
+        return choose
+
+    def _face(self, name: str, look: Look) -> Any:
+        """Make a face when it is first looked at."""
+        if name not in self._faces:
+            if name == "curves":
+                face: Any = CurvesFace(look, self._library, self._curve_chosen)
+                self._hear_keys(face)
+            else:
+                face = {"network": NetworkFace, "cells": CellsFace}[name](look, self._library)
+            self._faces[name] = face
+        return self._faces[name]
+
+    def _hear_keys(self, face: CurvesFace) -> None:
+        """Let the comma and full-stop keys walk through the curves."""
+        face.keep(self._steps)
+        document = pn.state.curdoc
+        if document is not None and not getattr(self, "_keys_heard", False):
+            document.js_on_event(
+                "document_ready", CustomJS(args={"steps": self._steps}, code=_KEYS)
+            )
+            self._keys_heard = True
+
+    def _stepped(self, _name: str, _old: Any, new: dict[str, list[int]]) -> None:
+        if self.face == "curves" and "curves" in self._faces:
+            self._faces["curves"].step(1 if new["step"][0] > 0 else -1)
+
+    def _curve_chosen(self, curve: int) -> None:
+        self._state.curve = curve
+
+    @property
+    def face(self) -> str:
+        """The face that is shown: the chosen one where the site has it, else the first it has."""
+        if self._facts is None or not self._facts.faces:
+            return ""
+        chosen = self._state.card_tab
+        return chosen if chosen in self._facts.faces else self._facts.faces[0]
+
+    def _update(self) -> None:
+        """Bring the card to what the state says; what stands already is left alone."""
+        if not self._state.card_open:
+            return
+        state = self._state
+        self._facts = site_facts(self._library, state.disc, state.site) if state.site else None
+        facts = self._facts
+        for part in (self._tab_row, self._number, self._place):
+            part.visible = facts is not None
+        if facts is None:
+            self._head.object = NOTHING
+            return
+        self._head.object = head_html(facts)
+        for name, button in self._tabs.items():
+            button.disabled = name not in facts.faces
+            press(button, name == self.face)
+        if self.face:
+            self._show_face(facts)
+
+    def _show_face(self, facts: SiteFacts) -> None:
+        name = self.face
+        self._number.object = number_html(facts, name, self._look)
+        face = self._face(name, self._look)
+        key = (facts.disc, facts.run, facts.stored.site)
+        if self._shown.get(name) != key:
+            if name == "curves":
+                face.show(facts, self._state.curve)
+            else:
+                face.show(facts)
+            self._shown[name] = key
+        elif name == "curves" and self._wanted(face) != face.shown:
+            face.choose(self._state.curve)
+        if self._place.objects != [face.view]:
+            self._place.objects = [face.view]
+
+    def _wanted(self, face: CurvesFace) -> int:
+        return face.typical if self._state.curve is None else self._state.curve
