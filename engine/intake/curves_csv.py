@@ -82,7 +82,23 @@ def read_csv(path: Path, report: Report) -> RawCurves | None:
         return None
     if table.empty:
         raise Refused("", "no sample below the header", "one line a sample")
+    if not text.endswith(("\n", "\r")):
+        _check_end(table)
     return _curves(table, header, report)
+
+
+def _check_end(table: pd.DataFrame) -> None:
+    """Refuse a table that breaks off inside its last line: the last curve then is the shortest."""
+    alike = table[table["segment"] == table["segment"].iloc[-1]]
+    row, col = int(alike["row"].iloc[-1]), int(alike["col"].iloc[-1])
+    last = ((alike["row"] == row) & (alike["col"] == col)).to_numpy()
+    others = alike[~last].groupby(["row", "col"]).size().to_numpy()
+    if len(others) and last.sum() < others.min():
+        raise Refused(
+            f"row {row}, col {col}",
+            f"an end inside a line, {last.sum()} samples into {alike['segment'].iloc[-1]}",
+            f"a whole file: the other curves have {others.min()} or more",
+        )
 
 
 def _header(text: str, report: Report) -> _Header | None:

@@ -1,5 +1,6 @@
 """The mosaic as an OME-Zarr folder (OME-NGFF 0.4 or 0.5): its finest level, read by rows."""
 
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -41,9 +42,13 @@ def read_zarr_mosaic(path: Path, report: Report) -> RawMosaic:
     channel, y, x = plane_axes(axes, array.shape, name)
     shape = (1 if channel is None else array.shape[channel], array.shape[y], array.shape[x])
     check_image(shape, array.dtype, name)
-    piece = int(np.prod([float(n) for n in array.chunks])) * array.dtype.itemsize
+    piece = math.prod(array.chunks) * array.dtype.itemsize
     if piece > limits.MAX_CHUNK_BYTES:
         raise Refused(name, f"chunks of {piece} bytes", f"chunks up to {limits.MAX_CHUNK_BYTES}")
+
+    stored = sum(part.stat().st_size for part in (path / name).rglob("*") if part.is_file())
+    declared = math.prod(array.shape) * array.dtype.itemsize
+    limits.check_ratio(name, declared, stored, limits.MAX_MOSAIC_RATIO)
 
     def read_rows(index: int, first: int, stop: int) -> NDArray[Any]:
         where: list[int | slice] = [0] * array.ndim
