@@ -245,7 +245,7 @@ def demo(
     show: Annotated[bool, typer.Option("--show/--build-only", help="Open the viewer.")] = True,
 ) -> None:
     """Build the invented sheep discs if they are not there, and open the viewer on them."""
-    from demo_zarr.stores import build_stores
+    from demo_zarr.build import build_stores
 
     target = folder or Path(__file__).resolve().parent.parent / "demo_zarr" / "disc"
     with _bar("demo") as progress:
