@@ -2,8 +2,9 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from engine.collagen import CollagenSettings, level
+from engine.collagen import CollagenSettings, analyse_height, level
 from engine.collagen.levelling import jitter_level, row_jitter, subtract_polynomial
+from engine.collagen.ridges import fill_missing
 
 PLANE = CollagenSettings(levelling=("plane",))
 
@@ -104,3 +105,24 @@ def test_stronger_steps_eat_undulation_and_are_named(step):
     assert strong.steps == ("plane", step)
     assert np.std(strong.height_nm) < np.std(plain.height_nm)
     assert strong.Sq_plane_nm == plain.Sq_plane_nm
+
+
+def test_strong_jitter_is_flagged_and_weak_is_not():
+    rng = np.random.default_rng(7)
+    smooth = relief(7, (128, 128))
+    for size, flagged in ((1.0, False), (12.0, True)):
+        height = smooth + rng.normal(0, size, (128, 1))
+        found = analyse_height(height, (8.0, 8.0), None)
+        assert ("strong_row_jitter" in found.flags) == flagged
+
+
+def test_lost_rows_are_bridged_without_a_step():
+    v = np.arange(30, dtype=float)
+    height = np.repeat(v[:, None] * 2.0, 20, axis=1)
+    holed = height.copy()
+    holed[10:14] = np.nan
+    holed[20, 5] = np.nan
+    filled = fill_missing(holed)
+    np.testing.assert_allclose(filled[10:14], height[10:14])
+    assert np.isfinite(filled).all()
+    assert np.isnan(holed[10, 0])

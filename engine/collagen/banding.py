@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, special
 
 from engine.collagen.profiles import _cubic, axis_height
 from engine.collagen.settings import CollagenSettings
@@ -187,9 +187,10 @@ def find_bands(
     power = np.array([periodogram(p.height_nm, p.step_nm) for p in found])
     side = beside_the_band(coarse)
     pooled = length @ power / length.sum()
-    shape = background(pooled, side)
-    ratio = pooled / shape
     effective = length.sum() ** 2 / np.sum(length**2)
+    # The fit runs through mean logarithms, which lie below the logarithm of the mean.
+    shape = background(pooled, side) * effective / np.exp(special.digamma(effective))
+    ratio = pooled / shape
     needed = max(
         settings.band_ratio_min,
         ratio_needed(effective, _cells(float(length.mean()), settings), settings.band_false_alarm),

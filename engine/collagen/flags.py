@@ -7,7 +7,7 @@ FLAGS: tuple[Flag, ...] = (
     Flag("constant", "All heights are equal; there is no surface to describe.", excludes=True),
     Flag("one_row", "The image is too few rows or columns across for areal parameters."),
     Flag("missing_data", "More than a hundredth of the pixels hold no datum."),
-    Flag("row_jitter_removed", "Offsets between neighbouring rows were taken out first."),
+    Flag("strong_row_jitter", "Row offsets carry more than a hundredth of the variance."),
     Flag("few_waves", "Sal exceeds a fifth of the window: it and Sq depend on the window."),
     Flag("lobe_at_edge", "The autocorrelation does not fall within half the window: no Str."),
     Flag("no_fibrils", "No fibril could be traced."),

@@ -78,7 +78,7 @@ def _surface_flags(
     checks = {
         "one_row": min(rows, cols) < SMALLEST_PX,
         "missing_data": float(valid.mean()) < 0.99,
-        "row_jitter_removed": "row_jitter" in result.levelling_steps,
+        "strong_row_jitter": result.jitter_share > 0.01,
         "few_waves": surface.Sal_nm > window / 5.0,
         "lobe_at_edge": surface.Sq_nm > 0 and not np.isfinite(surface.Str),
     }

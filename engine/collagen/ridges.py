@@ -37,7 +37,7 @@ class Ridges:
 
 
 def fill_missing(height_nm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Fill NaN by the nearest datum, so that filters run; nothing is measured there.
+    """Fill NaN so that filters run: by the nearest datum, lost rows by a straight line.
 
     Parameters
     ----------
@@ -55,7 +55,21 @@ def fill_missing(height_nm: NDArray[np.float64]) -> NDArray[np.float64]:
     if missing.all():
         return np.zeros_like(height_nm)
     near = ndimage.distance_transform_edt(missing, return_distances=False, return_indices=True)
-    return np.asarray(height_nm[tuple(near)])
+    out = np.asarray(height_nm[tuple(near)])
+    _bridge_rows(out, missing)
+    return out
+
+
+def _bridge_rows(filled: NDArray[np.float64], missing: Mask) -> None:
+    """Bridge whole rows that are missing in a straight line, so that no step is made."""
+    lost = missing.all(axis=1)
+    kept = np.flatnonzero(~lost)
+    for row in np.flatnonzero(lost):
+        after = int(np.searchsorted(kept, row))
+        if 0 < after < len(kept):
+            low, high = int(kept[after - 1]), int(kept[after])
+            share = (row - low) / (high - low)
+            filled[row] = (1 - share) * filled[low] + share * filled[high]
 
 
 def find_ridges(

@@ -160,7 +160,7 @@ class CollagenSettings(BaseModel):
         default=0.01, gt=0, lt=0.5, description="chance of a band where there is none"
     )
     band_ratio_min: float = Field(
-        default=2.0, ge=1, le=100, description="pooled peak over background, at the least"
+        default=2.3, ge=1, le=100, description="pooled peak over background, at the least"
     )
     band_pixel_nm: float = Field(
         default=16.0, gt=0, le=100, description="coarser pixels: pooled answer only"
