@@ -55,6 +55,14 @@ def test_dim_vignetted_clean_and_hazy_images(kind):
     assert f1_score(positions(found), scene.xy_um) >= 0.97
 
 
+@pytest.mark.parametrize("seed", [202, 204])
+def test_nuclei_that_overlap_are_still_taken_as_crowded_not_as_haze(seed):
+    image, truth = crowded_image(seed, overlap=0.8)
+    found = detect_nuclei(image, PIXEL_UM)
+    assert found.method == "watershed"
+    assert f1_score(positions(found), truth) >= 0.78
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_crowded_touching_nuclei_are_split_and_the_choice_is_announced(seed):
     image, truth = crowded_image(seed)

@@ -55,7 +55,7 @@ class DetectionSettings(_Frozen):
         "count's dependence on it is seen; no unit.",
     )
     haze_share_min: Annotated[float, Field(ge=0, le=1)] = Field(
-        default=0.03,
+        default=0.05,
         description="From this share of blurred candidates on the image is taken to hold haze; "
         "no unit.",
     )
