@@ -34,6 +34,11 @@ def tip_of(probe: dict[str, Any]) -> Tip:
     )
 
 
+def _image_tip(probe: dict[str, Any]) -> ImageTip:
+    tip = tip_of(probe)
+    return ImageTip(probe["shape"], tip.radius_nm, tip.half_angle_deg)
+
+
 def find_cells(
     store: DiscStore, settings: Settings
 ) -> tuple[NucleiDetection, NeighbourGraph, GroupGrades]:
@@ -98,12 +103,11 @@ def analyse_network(store: DiscStore, site: str, settings: Settings) -> NetworkA
     """Texture, fibrils and banding of a site's height image."""
     pyramid = store.height(site)
     probe = store.info["probes"][store.sites[site].probe]
-    tip = tip_of(probe)
     pixel_v_um, pixel_u_um = pyramid.pixel_um[0]
     return analyse_height(
         pyramid.levels[0][:],
         (1e3 * pixel_u_um, 1e3 * pixel_v_um),
-        ImageTip(tip.shape, tip.radius_nm, tip.half_angle_deg),
+        _image_tip(probe),
         settings.collagen,
         settings.seed,
     )
@@ -131,5 +135,6 @@ def run_task(path: Path, kind: str, sites: Sequence[str], settings: Settings) ->
     store = open_store(path)
     if kind == "cells":
         return find_cells(store, settings)
-    work = {"curves": fit_site, "network": analyse_network}[kind]
-    return [work(store, site, settings) for site in sites]
+    if kind == "curves":
+        return [fit_site(store, site, settings) for site in sites]
+    return [analyse_network(store, site, settings) for site in sites]

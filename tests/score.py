@@ -11,12 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from rich.console import Console
-from rich.table import Table
-
 import score_cells
 import score_curves
 import score_images
+from rich.console import Console
+from rich.table import Table
+
 from engine.store import TABLES, open_store
 
 Row = tuple[str, float, str, bool]

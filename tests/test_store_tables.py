@@ -46,7 +46,7 @@ def _values(name, count, rng):
     made = {}
     for c in TABLES[name]:
         made[c.name] = {
-            "text": lambda: np.array(["a;b", "", "é, \"q\""] * count, dtype=object)[:count],
+            "text": lambda: np.array(["a;b", "", 'é, "q"'] * count, dtype=object)[:count],
             "number": lambda: np.where(rng.random(count) < 0.3, np.nan, rng.normal(size=count)),
             "count": lambda: rng.integers(-1, 5, count),
             "truth": lambda: rng.integers(-1, 2, count),

@@ -220,12 +220,13 @@ def _metadata(
 
 def read_pyramid(group: zarr.Group) -> Pyramid:
     """Open a multiscale image written by :func:`write_pyramid` (pixels are not read yet)."""
-    datasets = group.attrs["ome"]["multiscales"][0]["datasets"]  # type: ignore[index,call-overload]
+    attributes: dict[str, Any] = dict(group.attrs)
+    datasets: list[dict[str, Any]] = attributes["ome"]["multiscales"][0]["datasets"]
     pixels, origins = [], []
-    for entry in datasets:  # type: ignore[union-attr]
-        steps = {t["type"]: t for t in entry["coordinateTransformations"]}  # type: ignore[index,call-overload]
-        scale = steps["scale"]["scale"]
-        origins.append(tuple(steps.get("translation", {"translation": [0.0, 0.0]})["translation"]))
-        pixels.append((scale[-2], scale[-1]))
-    levels = tuple(group[entry["path"]] for entry in datasets)  # type: ignore[index,call-overload,union-attr]
-    return Pyramid(levels, tuple(pixels), tuple((o[-2], o[-1]) for o in origins))
+    for entry in datasets:
+        steps = {t["type"]: t[t["type"]] for t in entry["coordinateTransformations"]}
+        scale, origin = steps["scale"], steps.get("translation", [0.0, 0.0])
+        pixels.append((float(scale[-2]), float(scale[-1])))
+        origins.append((float(origin[-2]), float(origin[-1])))
+    levels = tuple(group[entry["path"]] for entry in datasets)
+    return Pyramid(levels, tuple(pixels), tuple(origins))

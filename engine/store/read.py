@@ -201,7 +201,7 @@ class DiscStore:
     def curves(self, site: str) -> StoredCurves:
         """Force curves of a site, calibrated with its probe."""
         stored = self.sites[site]
-        group = self._root[f"sites/{site}/curves"]
+        group: Any = self._root[f"sites/{site}/curves"]
         probe = self.info["probes"][stored.probe]
 
         def nm_per(unit: str) -> float:
@@ -212,8 +212,8 @@ class DiscStore:
         return StoredCurves(
             rows=stored.rows,
             cols=stored.cols,
-            valid=group["valid"][:],  # type: ignore[index]
-            has_retract="retract" in group,  # type: ignore[operator]
+            valid=group["valid"][:],
+            has_retract="retract" in group,
             _group=group,
             _nm_per_deflection=nm_per,
         )
@@ -237,7 +237,8 @@ class DiscStore:
 
         ``stale`` is a sentence where the inputs have changed since, else empty.
         """
-        info = dict(self._run(run).attrs["splendens"])  # type: ignore[call-overload]
+        attributes: dict[str, Any] = dict(self._run(run).attrs)
+        info: dict[str, Any] = dict(attributes["splendens"])
         changed = info["sources_digest"] != self.info["sources_digest"]
         info["stale"] = "the measurements were imported anew after this run" if changed else ""
         return info

@@ -12,6 +12,7 @@ import zarr
 from engine.store.schema import TABLES, Column
 
 _CHUNK = 65_536
+_STORED: dict[str, Any] = {"text": object, "number": "f8", "count": "i8", "truth": "i1"}
 
 
 def write_table(parent: zarr.Group, name: str, columns: Mapping[str, npt.ArrayLike]) -> None:
@@ -48,7 +49,7 @@ def _write_column(
     group: zarr.Group, name: str, values: npt.NDArray[Any], column: Column | None
 ) -> None:
     kind = column.kind if column else _kind_of(values)
-    stored = values.astype({"text": object, "number": "f8", "count": "i8", "truth": "i1"}[kind])
+    stored: npt.NDArray[Any] = values.astype(_STORED[kind])
     length = max(1, min(_CHUNK, len(stored)))
     array = group.create_array(
         name,
@@ -73,7 +74,7 @@ def read_table(group: zarr.Group) -> pd.DataFrame:
     Counts that could not be had come back as ``pd.NA`` in a nullable integer column, and truths
     in a nullable boolean one; numbers as NaN.
     """
-    order = list(group.attrs["columns"])  # type: ignore[arg-type]
+    order: list[str] = list(dict[str, Any](group.attrs)["columns"])
     return pd.DataFrame({name: _read_column(group[name]) for name in order})
 
 
@@ -121,5 +122,10 @@ def export_tables(
 
 
 def _nulls_for_empty(table: pd.DataFrame) -> pd.DataFrame:
-    text = table.select_dtypes("str").columns
-    return table.assign(**{name: table[name].replace("", None) for name in text})
+    kinds = {
+        column.name for columns in TABLES.values() for column in columns if column.kind == "text"
+    }
+    changed: dict[str, Any] = {
+        name: table[name].replace("", None) for name in kinds if name in table.columns
+    }
+    return table.assign(**changed)
