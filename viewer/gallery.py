@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from time import sleep
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -95,6 +97,13 @@ class Gallery:
                 ]
         for box in boxes:
             self.draw(disc, box, layers, "sites.modulus_kPa", True)
+
+    def shade_ahead(self) -> None:
+        """Shade height images before anybody looks at them, as many as are kept, without haste."""
+        layers = [layer for disc in self.library.discs for layer in self.scene(disc).heights]
+        for layer in layers[: self.painter.shades.kept]:
+            self.painter.shades.get(layer)
+            sleep(0.2)  # whoever looks already comes first
 
     def _cell_colours(self, disc: str, name: str) -> NDArray[np.uint8] | None:
         cells = self.library.table(disc, "cells")

@@ -48,7 +48,7 @@ def legend_html(
         parts.append(_patterns(dark))
     notes = [_mark("hollow", "no value")]
     if of == "sites":
-        notes.append(_mark("hatched", "off the tissue"))
+        notes.append(_mark("crossed", "off the tissue"))
     if curves_hollow:
         notes.append(_mark("ring", "curve not used"))
     parts.append(f'<div class="notes">{"".join(notes)}</div>')

@@ -14,12 +14,14 @@ from viewer.legend import number
 from viewer.theme import palette
 
 MARKERS = {"bead-map": "square", "nano-image": "diamond"}
+CROSSED = {"square": "square_x", "diamond": "diamond_cross", "circle": "circle_x"}
+"""Marks of sites off the tissue. A hatch would be made anew for every site at every zoom."""
 
 
 def site_columns(gallery: Gallery, disc: str, colour_by: str, dark: bool) -> dict[str, list[Any]]:
     """Return one row a site for the marks and footprints.
 
-    A site without a value is hollow with a broken edge; one off the tissue is hatched. `mark`,
+    A site without a value is hollow with a broken edge; one off the tissue is crossed. `mark`,
     `fill_alpha` and `edge_alpha` belong to the page's script, which sets them by the scale.
     """
     scene = gallery.scene(disc)
@@ -30,6 +32,7 @@ def site_columns(gallery: Gallery, disc: str, colour_by: str, dark: bool) -> dic
     fill = [_hex(c) if k else "rgba(0,0,0,0)" for c, k in zip(rgba, known, strict=True)]
     corners = [foot.corners() for foot in scene.sites.values()]
     kinds = [gallery.library.store(disc).sites[site].kind for site in scene.sites]
+    markers = [MARKERS.get(kind, "circle") for kind in kinds]
     return {
         "site": list(scene.sites),
         "x": [float(foot.centre_um[0]) for foot in scene.sites.values()],
@@ -37,13 +40,11 @@ def site_columns(gallery: Gallery, disc: str, colour_by: str, dark: bool) -> dic
         "xs": [c[:, 0].tolist() for c in corners],
         "ys": [c[:, 1].tolist() for c in corners],
         "size_um": [max(foot.width_um, foot.height_um) for foot in scene.sites.values()],
-        "marker": [MARKERS.get(kind, "circle") for kind in kinds],
+        "marker": [CROSSED[m] if o else m for m, o in zip(markers, off, strict=True)],
         "fill": fill,
         "line": [c if k else quiet for c, k in zip(fill, known, strict=True)],
         "rim": [("#0b0b0b" if dark else "#3a3a3a") if k else quiet for k in known],
         "dash": ["solid" if k else "dashed" for k in known],
-        "hatch": ["/" if o else " " for o in off],
-        "hatch_colour": [palette(dark).text] * count,
         "solid": [0.9 if k else 0.0 for k in known],
         "text": _texts(gallery, disc, colour_by, list(scene.sites)),
         "mark": [0.0] * count,

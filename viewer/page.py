@@ -19,7 +19,7 @@ from viewer.theme import css_variables
 CAUTION = "Research and teaching. No diagnostic device."
 
 
-PARTS = {"card": ("viewer.site_card", "SiteCard"), "tray": ("viewer.regions", "ComparisonTray")}
+PARTS = {"card": ("viewer.site_card", "SiteCard"), "tray": ("viewer.regions", "Tray")}
 
 
 def parts(state: ViewState, gallery: Gallery) -> dict[str, Any]:

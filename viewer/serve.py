@@ -74,6 +74,7 @@ def make_server(
         warmed.set()
         if open_browser:
             server.io_loop.add_callback(server.show, "/")
+        gallery.shade_ahead()
 
     Thread(target=warm, name="warm-up", daemon=True).start()
     return server

@@ -22,13 +22,13 @@ from engine.store.schema import column
 QuantityKind = Literal["stiffness", "length", "force", "density", "share", "angle", "pattern"]
 
 _MAPS: dict[QuantityKind, tuple[str, float, float]] = {
-    "stiffness": ("CET_L6", 0.26, 0.98),
-    "length": ("CET_L5", 0.26, 0.98),
+    "stiffness": ("CET_L6", 0.36, 0.99),
+    "length": ("CET_L5", 0.32, 0.98),
     "force": ("CET_L4", 0.26, 0.95),
     "density": ("CET_CBL4", 0.24, 0.98),
     "share": ("CET_CBL3", 0.24, 0.96),
     "angle": ("CET_C6", 0.0, 1.0),
-    "pattern": ("bmy", 0.28, 0.95),
+    "pattern": ("bmy", 0.36, 0.96),
 }
 _UNITS: dict[str, QuantityKind] = {
     "kPa": "stiffness",

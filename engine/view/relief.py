@@ -22,9 +22,9 @@ LIGHT = np.array([-0.6, -0.8])
 """Direction the light comes from, in the disc frame (y downwards)."""
 KEPT = 96
 SLOPE_SIGMA_PX = 0.9
-SURROUNDINGS = 12.0
-"""Heights are compared with their surroundings over one such part of the image."""
-SMALLEST_PX = 3.0
+SURROUNDINGS = 4
+"""Heights are compared with their surroundings over one such part of the image's side."""
+SMALLEST_PX = 12.0
 """An image smaller than this on the screen is left to its site's mark."""
 
 
@@ -72,7 +72,7 @@ def shade_heights(
     slope = du * float(u_axis @ away) + dv * float(v_axis @ away)
     spread = float(np.sqrt(np.mean(slope[known] ** 2))) if known.any() else 1.0
     lit = np.arcsinh(slope / max(0.3 * spread, 1e-9)) / np.arcsinh(3.0 / 0.3)
-    above = height - ndimage.gaussian_filter(height, max(height.shape) / SURROUNDINGS)
+    above = height - _surroundings(height)
     low, high = np.percentile(above[known], [1, 99]) if known.any() else (0.0, 1.0)
     tall = np.clip((above - low) / max(high - low, 1e-9), 0.0, 1.0)
     shade = 0.05 + 0.92 * (0.60 * np.clip(0.5 + 0.5 * lit, 0.0, 1.0) + 0.40 * tall)
@@ -89,6 +89,12 @@ def _smooth_slope(height: NDArray[np.float64], axis: int) -> NDArray[np.float64]
     return ndimage.gaussian_filter(height, SLOPE_SIGMA_PX, order=[1 - axis, axis])
 
 
+def _surroundings(height: NDArray[np.float64]) -> NDArray[np.float64]:
+    # two running means are near enough to a wide Gaussian and cost a twentieth
+    size = max(3, max(height.shape) // SURROUNDINGS)
+    return ndimage.uniform_filter(ndimage.uniform_filter(height, size), size)
+
+
 def _halve(image: Shade) -> Shade:
     padded = np.pad(image, ((0, image.shape[0] % 2), (0, image.shape[1] % 2)), mode="edge")
     rows, cols = padded.shape[0] // 2, padded.shape[1] // 2
@@ -96,10 +102,16 @@ def _halve(image: Shade) -> Shade:
 
 
 class ShadeCache:
-    """Shaded images, kept while there are few enough."""
+    """Shaded images, kept while there are few enough.
+
+    Parameters
+    ----------
+    kept
+        How many are kept.
+    """
 
     def __init__(self, kept: int = KEPT) -> None:
-        self._kept = kept
+        self.kept = kept
         self._images: OrderedDict[str, ShadedImage] = OrderedDict()
         self._lock = Lock()
 
@@ -115,7 +127,7 @@ class ShadeCache:
         shaded = shade_heights(height, pixel, foot.u_axis, foot.v_axis)
         with self._lock:
             self._images[layer.name] = shaded
-            while len(self._images) > self._kept:
+            while len(self._images) > self.kept:
                 self._images.popitem(last=False)
         return shaded
 

@@ -236,14 +236,18 @@
     rung(rung, axis, root) {
       const top = this.ladderY(rung.coarse_um);
       const bottom = this.ladderY(rung.fine_um);
-      const x = axis - 58 - 9 * rung.lane;
+      const x = 11 + 11 * rung.lane;
       const g = svg("g", {
         class: `rung ${rung.near ? "near" : "far"}`, tabindex: 0, role: "button",
         "aria-label": `fly to ${rung.label}`,
       }, root);
       svg("title", {}, g).textContent = rung.title;
-      svg("rect", { x: x - 3, y: top, width: 6, height: Math.max(bottom - top, 6), rx: 3 }, g);
-      svg("circle", { cx: x, cy: top + 3, r: 4.5 }, g);
+      svg("rect", { class: "extent", x: x - 3, y: top, width: 6, height: Math.max(bottom - top, 6), rx: 3 }, g);
+      const cap = [
+        "M -5 0 a 5 5 0 1 0 10 0 a 5 5 0 1 0 -10 0", "M -4.5 -4.5 h 9 v 9 h -9 z", "M 0 -6 L 5 0 L 0 6 L -5 0 z",
+      ][rung.lane];
+      svg("path", { class: "cap", d: cap, transform: `translate(${x} ${top + 3})` }, g);
+      svg("rect", { class: "reach", x: x - 5.5, y: top - 4, width: 11, height: bottom - top + 8 }, g);
       const fly = () => this.send("rung", rung.lane);
       g.addEventListener("click", fly);
       g.addEventListener("keydown", (event) => {

@@ -13,7 +13,7 @@
 
   class Plane {
     constructor(models) {
-      Object.assign(this, models); // figure, pictures, sites, bridge
+      Object.assign(this, models); // figure, sites, bridge
       this.x = this.figure.x_range;
       this.y = this.figure.y_range;
       this.host = document.getElementById("plane");
@@ -27,8 +27,8 @@
       this.scaleStep = null;
       this.shown = null; // view of the sharpest picture on the screen
       this.stats = { pictures: 0, failed: 0, firstMs: null };
-      this.canvas = document.createElement("canvas");
-      this.ndarray = Bokeh.require("core/util/ndarray");
+      this.canvas = document.getElementById("pictures");
+      this.context = this.canvas.getContext("2d", { alpha: false });
       this.listen();
     }
 
@@ -71,6 +71,7 @@
       this.scale = this.limit(v.s ?? home.s);
       this.style = this.styleKey();
       this.started = true;
+      this.atHome = v.s == null; // until somebody moves, the whole disc is fitted to the plane
       this.apply();
       this.fetchOverview();
     }
@@ -102,6 +103,7 @@
       this.rangeFrame = requestAnimationFrame(() => {
         this.rangeFrame = null;
         const s = (this.x.end - this.x.start) / this.width;
+        this.atHome = false;
         this.cx = (this.x.start + this.x.end) / 2;
         this.cy = (this.y.start + this.y.end) / 2;
         this.scale = this.limit(s);
@@ -116,11 +118,24 @@
       if (w < 2 || h < 2 || (w === this.width && h === this.height)) return;
       this.width = w;
       this.height = h;
-      if (this.started) this.apply();
-      else this.start();
+      const ratio = this.ratio();
+      this.canvas.width = Math.round(w * ratio);
+      this.canvas.height = Math.round(h * ratio);
+      if (!this.started) {
+        this.start();
+        return;
+      }
+      if (this.atHome) {
+        const home = this.homeView();
+        this.cx = home.x;
+        this.cy = home.y;
+        this.scale = this.limit(home.s);
+      }
+      this.apply();
     }
 
     changed() {
+      this.paint();
       this.paintMarks(false);
       splendens.chrome.scale(this.view());
       if (this.pointer) splendens.chrome.cursor(this.placeOf(this.pointer), this);
@@ -146,6 +161,7 @@
       this.generation += 1;
       this.shown = null;
       if (moved) this.rows = [];
+      this.paint();
       this.overview = null;
       this.fetchOverview();
       this.request();
@@ -168,6 +184,7 @@
 
     fly(x, y, s, jump = false) {
       s = this.limit(s);
+      this.atHome = false;
       cancelAnimationFrame(this.flying);
       this.flying = null;
       const path = flightPath([this.cx, this.cy, this.width * this.scale], [x, y, this.width * s]);
@@ -213,6 +230,7 @@
     home() {
       const v = this.homeView();
       this.fly(v.x, v.y, v.s);
+      this.atHome = true;
     }
 
     // ---- pictures ----------------------------------------------------------------------------
@@ -249,9 +267,8 @@
       const wide = { ...view, w: Math.round(view.w * OVERSCAN), h: Math.round(view.h * OVERSCAN) };
       const row = await this.fetchRow(wide).catch(() => null);
       if (!row || generation !== this.generation || !this.shown || !same(this.shown, view)) return;
-      this.rows.splice(Math.max(0, this.rows.length - 1), 0, row);
-      this.rows = this.rows.slice(-(KEPT_VIEWS + 1));
-      this.emit();
+      this.keep([...this.rows.slice(0, -1), row, ...this.rows.slice(-1)]);
+      this.paint();
     }
 
     async show(view) {
@@ -270,14 +287,21 @@
         return true;
       }
       if (this.shownGeneration !== generation) this.rows = [];
-      this.rows.push(row);
-      this.rows = this.rows.slice(-(KEPT_VIEWS + 1));
+      this.keep([...this.rows, row]);
       this.shown = view;
       this.shownGeneration = generation;
-      this.emit();
+      this.paint();
       this.stats.pictures += 1;
       this.stats.firstMs ??= performance.now();
       return true;
+    }
+
+    keep(rows) {
+      const kept = rows.slice(-(KEPT_VIEWS + 1));
+      for (const row of rows) {
+        if (!kept.includes(row)) for (const image of row.images) image.close();
+      }
+      this.rows = kept;
     }
 
     async fetchOverview() {
@@ -291,48 +315,64 @@
       const row = await this.fetchRow(view).catch(() => null);
       if (row && generation === this.generation) {
         this.overview = row;
-        this.emit();
+        this.paint();
       }
+    }
+
+    ratio() {
+      return Math.min(window.devicePixelRatio || 1, 2);
     }
 
     async fetchRow(view) {
-      let ratio = Math.min(window.devicePixelRatio || 1, 2);
-      ratio = Math.min(ratio, Math.sqrt(MAX_PIXELS / (view.w * view.h)));
+      const ratio = Math.min(this.ratio(), Math.sqrt(MAX_PIXELS / (view.w * view.h)));
       const w = Math.max(1, Math.round(view.w * ratio));
       const h = Math.max(1, Math.round(view.h * ratio));
       const s = (view.s * view.w) / w;
-      const url = `picture?${this.style}&x=${view.x}&y=${view.y}&s=${s}&w=${w}&h=${h}`;
-      const response = await fetch(url);
+      const asked = performance.now();
+      const response = await fetch(
+        `picture?${this.style}&x=${view.x}&y=${view.y}&s=${s}&w=${w}&h=${h}`,
+      );
       if (!response.ok) throw new Error(`picture: ${response.status}`);
-      const image = await this.decode(await response.arrayBuffer(), w, h);
-      return {
-        image, x: view.x - 0.5 * w * s, y: view.y - 0.5 * h * s, dw: w * s, dh: h * s,
-      };
+      const body = await response.arrayBuffer();
+      const came = performance.now();
+      const first = new DataView(body).getUint32(0, true);
+      const parts = [body.slice(4, 4 + first)];
+      if (body.byteLength > 4 + first) parts.push(body.slice(4 + first));
+      const images = await Promise.all(parts.map((part) => createImageBitmap(new Blob([part]))));
+      this.timing = { fetch: came - asked, decode: performance.now() - came };
+      return { images, w, h, s, x: view.x - 0.5 * w * s, y: view.y - 0.5 * h * s };
     }
 
-    async decode(buffer, w, h) {
-      const first = new DataView(buffer).getUint32(0, true);
-      const parts = [buffer.slice(4, 4 + first)];
-      if (buffer.byteLength > 4 + first) parts.push(buffer.slice(4 + first));
-      const bitmaps = await Promise.all(parts.map((part) => createImageBitmap(new Blob([part]))));
-      this.canvas.width = w;
-      this.canvas.height = h;
-      const context = this.canvas.getContext("2d", { willReadFrequently: true });
-      for (const bitmap of bitmaps) {
-        context.drawImage(bitmap, 0, 0);
-        bitmap.close();
+    // Lay the pictures at their place under the figure, the current view on top.
+    paint() {
+      const context = this.context;
+      const { width, height } = this.canvas;
+      context.fillStyle = this.figure.background_fill_color;
+      context.fillRect(0, 0, width, height);
+      if (!this.started) return;
+      const step = this.scale * (this.width / width); // micrometres to one pixel of the canvas
+      const left = this.cx - 0.5 * width * step;
+      const top = this.cy - 0.5 * height * step;
+      for (const row of this.overview ? [this.overview, ...this.rows] : this.rows) {
+        // only the part in sight: a picture of the disc is kilometres wide at a nanometre a pixel
+        const x0 = Math.max(0, Math.floor((left - row.x) / row.s));
+        const y0 = Math.max(0, Math.floor((top - row.y) / row.s));
+        const x1 = Math.min(row.w, Math.ceil((left + width * step - row.x) / row.s));
+        const y1 = Math.min(row.h, Math.ceil((top + height * step - row.y) / row.s));
+        if (x1 <= x0 || y1 <= y0) continue;
+        const zoom = row.s / step;
+        // at its own scale a picture goes pixel on pixel
+        const exact = Math.abs(zoom - 1) < 1e-9;
+        context.imageSmoothingEnabled = !exact;
+        const put = (value) => (exact ? Math.round(value) : value);
+        const at = [
+          put((row.x + x0 * row.s - left) / step), put((row.y + y0 * row.s - top) / step),
+          (x1 - x0) * zoom, (y1 - y0) * zoom,
+        ];
+        for (const image of row.images) {
+          context.drawImage(image, x0, y0, x1 - x0, y1 - y0, ...at);
+        }
       }
-      const pixels = context.getImageData(0, 0, w, h).data;
-      return this.ndarray.ndarray(pixels.buffer, { dtype: "uint32", shape: [h, w] });
-    }
-
-    emit() {
-      const rows = this.overview ? [this.overview, ...this.rows] : this.rows;
-      const data = this.pictures.data;
-      for (const name of ["image", "x", "y", "dw", "dh"]) {
-        data[name] = rows.map((row) => row[name]);
-      }
-      this.pictures.change.emit();
     }
 
     // ---- sites -------------------------------------------------------------------------------
@@ -345,14 +385,20 @@
       this.scaleStep = step;
       const data = this.sites.data;
       if (!data.size_um || !this.scale) return;
+      let changes = force;
+      const put = (name, i, value) => {
+        if (data[name][i] === value) return;
+        data[name][i] = value;
+        changes = true;
+      };
       for (let i = 0; i < data.size_um.length; i += 1) {
         const px = data.size_um[i] / this.scale;
-        data.mark[i] = px < 13 ? 11 : 0;
-        const fade = Math.min(Math.max((px - 34) / 20, 0), 1);
-        data.fill_alpha[i] = px < 13 ? 0 : data.solid[i] * (1 - fade);
-        data.edge_alpha[i] = px < 13 ? 0 : 1;
+        const fade = Math.round(4 * Math.min(Math.max((px - 34) / 20, 0), 1)) / 4;
+        put("mark", i, px < 13 ? 11 : 0);
+        put("fill_alpha", i, px < 13 ? 0 : data.solid[i] * (1 - fade));
+        put("edge_alpha", i, px < 13 ? 0 : 1);
       }
-      this.sites.change.emit();
+      if (changes) this.sites.change.emit();
     }
 
     placeOf({ sx, sy }) {
