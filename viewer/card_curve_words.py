@@ -24,15 +24,16 @@ from viewer.card_text import (
     tip_words,
     with_unit,
 )
+from viewer.card_turn import Turn, turn_words
 
 LEFT_OUT = '<span class="mark">left out</span>'
 
 
-def map_html(facts: MapFacts) -> str:
+def map_html(facts: MapFacts, turn: Turn) -> str:
     """Say what the map shows and what is left out."""
     marks = "Line: median; band: its 95 % interval; hollow: left out; in colour: the chosen curve."
     zoom = "Drag a box in a plot below to zoom, double-click to see all."
-    return f'<p class="quiet">{left_out_words(facts)} {marks} {zoom}</p>'
+    return f'<p class="quiet">{left_out_words(facts)} {turn_words(turn)} {marks} {zoom}</p>'
 
 
 def curve_html(facts: MapFacts, index: int, curve: CurveFacts) -> str:

@@ -12,11 +12,12 @@ from engine.mechanics import FLAGS
 from viewer.card_curve import CurvePlot, DepthScan
 from viewer.card_curve_facts import CurveFacts, curve_facts
 from viewer.card_curve_words import curve_html, map_html, scan_html, why_html
-from viewer.card_facts import MapFacts, SiteFacts, map_facts, mirrored, next_taken
+from viewer.card_facts import MapFacts, SiteFacts, map_facts, next_taken
 from viewer.card_figures import Look, legend_html
 from viewer.card_map import CurveMap, ModulusDistribution, map_scale
 from viewer.card_parts import Switch, column, figure_pane, push_button, row, slider_css, text_pane
 from viewer.card_text import flag_rows, flags_html, split_flags
+from viewer.card_turn import turn_of
 from viewer.library import Library
 
 NO_RUN = '<p class="refusal">This disc was not analysed yet; the curves wait in the store.</p>'
@@ -65,6 +66,7 @@ class CurvesFace:
         self._slider.param.watch(self._slid, "value")
         back = push_button(look, "◀", lambda: self.step(-1), description="previous curve (,)")
         forth = push_button(look, "▶", lambda: self.step(1), description="next curve (.)")
+        back.css_classes, forth.css_classes = ["card-step-back"], ["card-step-forth"]
         forth.margin = 0
         force = Switch(look, "force against indentation", False, self._plot.show_force)
         self._one = column(
@@ -94,10 +96,6 @@ class CurvesFace:
         """Number of the map's typical curve; -1 for none."""
         return -1 if self._map is None else self._map.typical
 
-    def keep(self, model: Any) -> None:
-        """Let a model live in the page beside the curve's figure."""
-        self._plot.fig.tags = [model]
-
     def show(self, site: SiteFacts, curve: int | None) -> None:
         """Show a site, with one of its curves or, for None, its typical one."""
         found = map_facts(self._library, site)
@@ -109,13 +107,15 @@ class CurvesFace:
             return
         scale = map_scale(found)
         foot = site.stored.footprint
-        self._picture.show(found, mirrored(site), scale, foot.height_um / foot.width_um)
+        turn = turn_of(foot)
+        width, height = turn.size(foot.width_um, foot.height_um)
+        self._picture.show(found, turn, scale, height / width)
         median = tuple(
             site.number(name)
             for name in ("modulus_kPa", "modulus_ci_low_kPa", "modulus_ci_high_kPa")
         )
         self._distribution.show(found, (median[0], median[1], median[2]))
-        self._legend.object = legend_html(scale) + map_html(found)
+        self._legend.object = legend_html(scale) + map_html(found, turn)
         self._why.object = why_html(site, found)
         self._move_slider(0, max(1, found.rows * found.cols - 1))
         self.choose(curve)

@@ -184,13 +184,3 @@ def next_taken(facts: MapFacts, index: int, step: int) -> int:
     if step < 0:
         place -= 1
     return int(taken[place % len(taken)])
-
-
-def mirrored(facts: SiteFacts) -> bool:
-    """Tell whether the site's v axis runs upwards when its u axis is laid to the right.
-
-    Pictures of the card are turned against the plane but never mirrored: in the disc frame y runs
-    downwards, so v points up on the screen where (u, v) turns the other way round than (x, y).
-    """
-    u, v = facts.stored.footprint.u_axis, facts.stored.footprint.v_axis
-    return bool(u[0] * v[1] - u[1] * v[0] < 0)

@@ -20,6 +20,7 @@ from viewer.card_figures import (
     source,
 )
 from viewer.card_text import pattern_words, split_flags
+from viewer.card_turn import Turn
 
 MAP_PX = 150
 _BINS = 14
@@ -54,7 +55,7 @@ class CurveMap:
     def __init__(self, look: Look, on_curve: Callable[[int], None]) -> None:
         self._on_curve = on_curve
         self._facts: MapFacts | None = None
-        self._upwards = True
+        self._grid = np.zeros((0, 0), dtype=int)
         self.fig = small_figure(look, width=MAP_PX, height=MAP_PX, zoom=False)
         self.fig.min_border = 1
         self._image = source(image=[], kPa=[], x=[], y=[], dw=[], dh=[])
@@ -98,39 +99,40 @@ class CurveMap:
         if facts is None or event.x is None or event.y is None:
             return
         col, row = int(np.floor(event.x)), int(np.floor(event.y))
-        row = row if self._upwards else facts.rows - 1 - row
-        if 0 <= col < facts.cols and 0 <= row < facts.rows:
-            index = row * facts.cols + col
+        rows, cols = self._grid.shape
+        if 0 <= col < cols and 0 <= row < rows:
+            index = int(self._grid[row, col])
             if facts.taken[index]:
                 self._on_curve(index)
 
-    def show(self, facts: MapFacts, upwards: bool, scale: ColourScale, aspect: float) -> None:
+    def show(self, facts: MapFacts, turn: Turn, scale: ColourScale, aspect: float) -> None:
         """Show a map.
 
         Parameters
         ----------
         facts
             The map.
-        upwards
-            Whether its first row lies at the bottom.
+        turn
+            How it is laid on the card.
         scale
             Colours.
         aspect
-            Height over width of the map on the tissue.
+            Height over width of the map on the card.
         """
-        self._facts, self._upwards = facts, upwards
-        shown = np.where(facts.used, facts.modulus_kPa, np.nan).reshape(facts.rows, facts.cols)
-        shown = shown if upwards else shown[::-1]
+        self._facts = facts
+        self._grid = turn.array(np.arange(facts.rows * facts.cols).reshape(facts.rows, facts.cols))
+        rows, cols = self._grid.shape
+        shown = np.where(facts.used, facts.modulus_kPa, np.nan)[self._grid]
         self.fig.height = round(MAP_PX * min(1.6, max(0.4, aspect)))
-        set_range(self.fig.x_range, 0, facts.cols)
-        set_range(self.fig.y_range, 0, facts.rows)
+        set_range(self.fig.x_range, 0, cols)
+        set_range(self.fig.y_range, 0, rows)
         self._image.data = {
             "image": [scale.fraction(shown)],
             "kPa": [np.round(shown, 2 if scale.high < 10 else 1)],
             "x": [0],
             "y": [0],
-            "dw": [facts.cols],
-            "dh": [facts.rows],
+            "dw": [cols],
+            "dh": [rows],
         }
         out = np.flatnonzero(~facts.used)
         x, y = self._place(out)
@@ -142,9 +144,8 @@ class CurveMap:
         self._chosen.data = {"x": x, "y": y}
 
     def _place(self, index: Any) -> tuple[Any, Any]:
-        assert self._facts is not None
-        row, col = np.divmod(index, self._facts.cols)
-        row = row if self._upwards else self._facts.rows - 1 - row
+        place = np.argsort(self._grid, axis=None)[index]
+        row, col = np.divmod(place, self._grid.shape[1])
         return col + 0.5, row + 0.5
 
 

@@ -24,6 +24,7 @@ from viewer.card_text import (
     with_unit,
 )
 from viewer.card_thickness import OrientationRose, ThicknessDistribution
+from viewer.card_turn import turn_words
 from viewer.library import Library
 
 NO_RUN = '<p class="refusal">This disc was not analysed yet; the image waits in the store.</p>'
@@ -71,7 +72,8 @@ class NetworkFace:
             self._why.object = NO_RUN
             return
         self._relief.show(found)
-        self._legend.object = legend_html(thickness_scale(found))
+        turned = f'<p class="quiet">{turn_words(found.turn)}</p>'
+        self._legend.object = legend_html(thickness_scale(found)) + turned
         self._thickness.show(found)
         self._rose.show(found)
         self._spectrum.show(found)

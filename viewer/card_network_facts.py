@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from engine.view.relief import shade_heights
-from viewer.card_facts import SiteFacts, mirrored, read_only
+from viewer.card_facts import SiteFacts, read_only
+from viewer.card_turn import Turn, turn_of
 from viewer.library import Library
 
 Floats = NDArray[np.float64]
@@ -28,9 +29,8 @@ NO_DATUM = 255
 class NetworkFacts:
     """One height image and its network, in the picture's own frame.
 
-    The picture's x is the site's u; its y is v, turned over where that keeps it from being
-    mirrored against the plane. Lengths in nm from the centre; arrays over fibril pieces have shape
-    (pieces,).
+    Its x runs to the right and its y upwards, see `viewer.card_turn`. Lengths in nm from the
+    centre; arrays over fibril pieces have shape (pieces,).
 
     Attributes
     ----------
@@ -38,8 +38,10 @@ class NetworkFacts:
         Relief as grey levels (rows, cols) uint8, bottom row first, `NO_DATUM` without a datum.
     width_nm, height_nm
         Size of the picture.
-    upwards
-        Whether y is v (else -v).
+    turn
+        From the site's own frame to the picture.
+    director_deg
+        Director of the network in the picture; NaN where there is none.
     xs, ys
         Traced paths for drawing, one array a piece.
     thickness_nm, thickness_se_nm, length_nm, band_period_nm
@@ -55,7 +57,8 @@ class NetworkFacts:
     grey: NDArray[np.uint8]
     width_nm: float
     height_nm: float
-    upwards: bool
+    turn: Turn
+    director_deg: float
     xs: tuple[Floats, ...]
     ys: tuple[Floats, ...]
     thickness_nm: Floats
@@ -91,18 +94,22 @@ def _read(library: Library, facts: SiteFacts) -> NetworkFacts | None:
     record = library.detail(facts.disc, facts.stored.site)
     if "levelled_nm" not in record:
         return None
-    upwards = mirrored(facts)
-    sign = 1.0 if upwards else -1.0
     foot = facts.stored.footprint
-    u, v = record["paths.path_u_nm"], sign * record["paths.path_v_nm"]
+    turn = turn_of(foot)
+    width_um, height_um = turn.size(foot.width_um, foot.height_um)
+    x, y = turn.points(record["paths.path_u_nm"], record["paths.path_v_nm"])
     piece = record["paths.path_fibril"]
-    xs, ys = _drawn_paths(u, v, piece, len(record["fibrils.length_nm"]))
-    tangent, weight = _tangents(u, v, piece)
+    xs, ys = _drawn_paths(x, y, piece, len(record["fibrils.length_nm"]))
+    tangent, weight = _tangents(x, y, piece)
+    junction_x, junction_y = turn.points(record["junction_u_nm"], record["junction_v_nm"])
+    director = np.radians(record.get("angle_site_deg", np.nan))
+    along_x, along_y = turn.points(np.cos(director), np.sin(director))
     return NetworkFacts(
-        grey=_relief(record["levelled_nm"], (foot.width_um, foot.height_um), sign),
-        width_nm=1e3 * foot.width_um,
-        height_nm=1e3 * foot.height_um,
-        upwards=upwards,
+        grey=_relief(turn.array(record["levelled_nm"]), (width_um, height_um)),
+        width_nm=1e3 * width_um,
+        height_nm=1e3 * height_um,
+        turn=turn,
+        director_deg=float(np.degrees(np.arctan2(along_y, along_x))),
         xs=xs,
         ys=ys,
         thickness_nm=read_only(record["fibrils.thickness_nm"]),
@@ -111,23 +118,22 @@ def _read(library: Library, facts: SiteFacts) -> NetworkFacts | None:
         band_period_nm=read_only(record["fibrils.band_period_nm"]),
         tangent_deg=tangent,
         tangent_weight=weight,
-        junction_x_nm=read_only(record["junction_u_nm"]),
-        junction_y_nm=read_only(sign * record["junction_v_nm"]),
+        junction_x_nm=read_only(junction_x),
+        junction_y_nm=read_only(junction_y),
         record=record,
     )
 
 
-def _relief(
-    levelled_nm: NDArray[np.float32], size_um: tuple[float, float], sign: float
-) -> NDArray[np.uint8]:
+def _relief(levelled_nm: NDArray[np.float32], size_um: tuple[float, float]) -> NDArray[np.uint8]:
+    """Light and shade of an image that is turned already, bottom row first."""
     rows, cols = levelled_nm.shape
     pixel_um = (size_um[0] / cols, size_um[1] / rows)
-    shaded = shade_heights(levelled_nm, pixel_um, np.array([1.0, 0.0]), np.array([0.0, -sign]))
+    shaded = shade_heights(levelled_nm, pixel_um, np.array([1.0, 0.0]), np.array([0.0, -1.0]))
     fits = [i for i, shade in enumerate(shaded.shades) if max(shade.shape) <= DRAWN_PX]
     level = fits[0] if fits else len(shaded.shades) - 1
     grey = np.clip(shaded.shades[level] * 254, 0, 254).astype(np.uint8)
     grey = np.where(shaded.known[level], grey, NO_DATUM)
-    return read_only(grey if sign > 0 else grey[::-1], np.uint8)
+    return read_only(grey, np.uint8)
 
 
 def _drawn_paths(
@@ -177,8 +183,9 @@ def profile_along(facts: NetworkFacts, piece: int) -> tuple[Floats, Floats]:
         return np.zeros(0), np.zeros(0)
     length = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(u), np.diff(v)))])
     rows, cols = levelled.shape
-    arc = np.linspace(0.0, length[-1], max(2, round(length[-1] / (0.5 * facts.width_nm / cols))))
-    col = (np.interp(arc, length, u) / facts.width_nm + 0.5) * cols - 0.5
-    row = (np.interp(arc, length, v) / facts.height_nm + 0.5) * rows - 0.5
+    along_u_nm, along_v_nm = facts.turn.size(facts.width_nm, facts.height_nm)
+    arc = np.linspace(0.0, length[-1], max(2, round(2 * length[-1] * cols / along_u_nm)))
+    col = (np.interp(arc, length, u) / along_u_nm + 0.5) * cols - 0.5
+    row = (np.interp(arc, length, v) / along_v_nm + 0.5) * rows - 0.5
     height = ndimage.map_coordinates(levelled, [row, col], order=1, mode="nearest")
     return arc, height.astype(np.float64)

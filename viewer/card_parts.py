@@ -14,7 +14,8 @@ from viewer.theme import BODY_PX, FONT, LARGE_PX, SMALL_PX
 def card_css(look: Look) -> str:
     """Style of the card's text and buttons; three sizes of type, tabular figures."""
     return f"""
-:host {{ font-family: {FONT}; font-size: {BODY_PX}px; line-height: 1.4; color: {look.text};
+:host {{ font-family: {FONT} !important; font-size: {BODY_PX}px !important;
+  line-height: 1.4; color: {look.text};
   font-variant-numeric: tabular-nums; --line: {look.line}; --quiet: {look.quiet};
   --chosen: {look.chosen}; --faint: {look.faint}; }}
 :host * {{ font-family: inherit; }}

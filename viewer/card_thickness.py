@@ -89,7 +89,7 @@ class OrientationRose:
         reach = np.sqrt(total / total.max())
         xs, ys = zip(*(_petal(i, r) for i, r in enumerate(np.tile(reach, 2))), strict=True)
         self._petals.data = {"xs": list(xs), "ys": list(ys)}
-        turned = facts.number("angle_site_deg") * (1 if facts.upwards else -1)
+        turned = facts.director_deg
         x, y = np.cos(np.radians(turned)), np.sin(np.radians(turned))
         known = [1.0] if np.isfinite(turned) else []
         self._axis.data = {

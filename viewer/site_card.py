@@ -6,11 +6,13 @@ from collections.abc import Callable
 from typing import Any
 
 import panel as pn
-from bokeh.models import ColumnDataSource, CustomJS
+from bokeh.events import DocumentReady
+from bokeh.models import CustomJS
 
 from viewer.card_cells import CellsFace
+from viewer.card_curve_facts import curve_facts
 from viewer.card_curves import CurvesFace
-from viewer.card_facts import SiteFacts, site_facts
+from viewer.card_facts import SiteFacts, map_facts, site_facts
 from viewer.card_figures import Look, look_of
 from viewer.card_head import FACE_WORDS, NOTHING, head_html, number_html
 from viewer.card_network import NetworkFace
@@ -19,14 +21,45 @@ from viewer.library import Library
 from viewer.state import CARD_TABS, ViewState
 
 _KEYS = """
+const reach = (root) => {
+  for (const element of root.querySelectorAll("*")) {
+    if (element.classList.contains(wanted)) return element;
+    const inside = element.shadowRoot && reach(element.shadowRoot);
+    if (inside) return inside;
+  }
+  return null;
+};
+let wanted = "";
 document.addEventListener("keydown", (event) => {
-  const step = { ",": -1, ".": 1 }[event.key];
+  wanted = { ",": "card-step-back", ".": "card-step-forth" }[event.key];
   const at = event.composedPath()[0];
   const typing = at instanceof HTMLElement && at.closest("input, textarea, select");
-  if (!step || typing || event.ctrlKey || event.metaKey || event.altKey) return;
-  steps.data = { step: [step], serial: [steps.data.serial[0] + 1] };
+  if (!wanted || typing || event.ctrlKey || event.metaKey || event.altKey) return;
+  const button = reach(document);
+  if (button && button.getClientRects().length) button.shadowRoot.querySelector("button").click();
 });
 """
+
+
+_AHEAD_MS = 1200
+"""Pauses between the faces that are made ahead, so that the plane's pictures come between."""
+
+
+def warm(library: Library) -> None:
+    """Load or compile what a first curve needs; call it from a thread before the server is ready.
+
+    Parameters
+    ----------
+    library
+        The open discs; one curve of the first that was analysed is fitted.
+    """
+    for disc in library.discs:
+        for site, stored in library.store(disc).sites.items():
+            facts = site_facts(library, disc, site) if stored.has_curves else None
+            found = map_facts(library, facts) if facts is not None else None
+            if facts is not None and found is not None and found.typical >= 0:
+                curve_facts(library, facts, found.typical)
+                return
 
 
 class SiteCard(pn.viewable.Viewer):
@@ -46,10 +79,10 @@ class SiteCard(pn.viewable.Viewer):
         self._facts: SiteFacts | None = None
         self._shown: dict[str, tuple[str, str, str]] = {}
         self._faces: dict[str, Any] = {}
-        self._steps = ColumnDataSource({"step": [0], "serial": [0]})
-        self._steps.on_change("data", self._stepped)
         self._card: Any = pn.Column(margin=(4, 14, 16, 14), sizing_mode="stretch_width")
         self._dress()
+        self._hear_keys()
+        pn.state.onload(self._make_ahead)
         state.param.watch(lambda _e: self._run(self._update), ["site", "disc", "card_open"])
         state.param.watch(lambda _e: self._run(self._update), ["card_tab", "curve"])
         state.param.watch(lambda _e: self._run(self._dress), "dark")
@@ -92,25 +125,34 @@ class SiteCard(pn.viewable.Viewer):
         if name not in self._faces:
             if name == "curves":
                 face: Any = CurvesFace(look, self._library, self._curve_chosen)
-                self._hear_keys(face)
             else:
                 face = {"network": NetworkFace, "cells": CellsFace}[name](look, self._library)
+            face.view.visible = False
             self._faces[name] = face
+            self._place.append(face.view)
         return self._faces[name]
 
-    def _hear_keys(self, face: CurvesFace) -> None:
-        """Let the comma and full-stop keys walk through the curves."""
-        face.keep(self._steps)
+    def _make_ahead(self) -> None:
+        """Make the faces while nobody waits for them, so that the first click is quick too."""
         document = pn.state.curdoc
-        if document is not None and not getattr(self, "_keys_heard", False):
-            document.js_on_event(
-                "document_ready", CustomJS(args={"steps": self._steps}, code=_KEYS)
-            )
-            self._keys_heard = True
+        if document is None:
+            return
+        order = sorted(CARD_TABS, key=lambda face: face != self._state.card_tab)
+        for number, name in enumerate(order):
+            document.add_timeout_callback(self._maker(name), _AHEAD_MS * (number + 1))
 
-    def _stepped(self, _name: str, _old: Any, new: dict[str, list[int]]) -> None:
-        if self.face == "curves" and "curves" in self._faces:
-            self._faces["curves"].step(1 if new["step"][0] > 0 else -1)
+    def _maker(self, name: str) -> Callable[[], None]:
+        def make() -> None:
+            self._face(name, self._look)
+
+        return make
+
+    @staticmethod
+    def _hear_keys() -> None:
+        """Let the comma and full-stop keys walk through the curves."""
+        document = pn.state.curdoc
+        if document is not None:
+            document.js_on_event(DocumentReady, CustomJS(code=_KEYS))
 
     def _curve_chosen(self, curve: int) -> None:
         self._state.curve = curve
@@ -155,8 +197,8 @@ class SiteCard(pn.viewable.Viewer):
             self._shown[name] = key
         elif name == "curves" and self._wanted(face) != face.shown:
             face.choose(self._state.curve)
-        if self._place.objects != [face.view]:
-            self._place.objects = [face.view]
+        for other, its in self._faces.items():
+            its.view.visible = other == name
 
     def _wanted(self, face: CurvesFace) -> int:
         return face.typical if self._state.curve is None else self._state.curve
