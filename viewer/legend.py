@@ -78,7 +78,7 @@ def _apart(scale: ColourScale) -> list[tuple[float, float]]:
     places = [(value, float(scale.fraction(value))) for value in scale.ticks()]
     kept = [places[0], places[-1]] if len(places) > 1 else places
     for entry in places[1:-1]:
-        if all(abs(entry[1] - other[1]) > 0.2 for other in kept):
+        if all(abs(entry[1] - other[1]) > 0.15 for other in kept):
             kept.append(entry)
     return sorted(kept)
 

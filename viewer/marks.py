@@ -54,16 +54,22 @@ def site_columns(gallery: Gallery, disc: str, colour_by: str, dark: bool) -> dic
 
 
 def outline_columns(scene: Scene, site: str, curve: int | None, dark: bool) -> dict[str, list[Any]]:
-    """Return the outline of the selected site, and the point of the selected curve."""
+    """Return the outline of the selected site, and the point of the selected curve.
+
+    `ring` belongs to the page's script: a ring is drawn round a selected curve, and round a site
+    whose footprint is too small to be seen.
+    """
     if site not in scene.sites:
-        return {"xs": [], "ys": [], "x": [], "y": [], "line": []}
+        return {name: [] for name in ("xs", "ys", "x", "y", "line", "size_um", "curve", "ring")}
     foot = scene.sites[site]
     corners = foot.corners()
     x, y = (float(v) for v in foot.centre_um)
+    of_curve = False
     numbers = list(scene.sites)
     if curve is not None:
         mine = (scene.curves.site == numbers.index(site)) & (scene.curves.index == curve)
-        if mine.any():
+        of_curve = bool(mine.any())
+        if of_curve:
             x, y = float(scene.curves.x_um[mine][0]), float(scene.curves.y_um[mine][0])
     return {
         "xs": [corners[:, 0].tolist()],
@@ -71,6 +77,9 @@ def outline_columns(scene: Scene, site: str, curve: int | None, dark: bool) -> d
         "x": [x],
         "y": [y],
         "line": [palette(dark).accent],
+        "size_um": [max(foot.width_um, foot.height_um)],
+        "curve": [of_curve],
+        "ring": [0.0],
     }
 
 

@@ -88,9 +88,10 @@ class PlaneView:
             args={
                 "figure": self.figure,
                 "sites": self.sites,
+                "selection": self.selection,
                 "bridge": self.bridge,
             },
-            code="splendens.start({figure, sites, bridge})",
+            code="splendens.start({figure, sites, selection, bridge})",
         )
         # only what a root refers to belongs to the document and is kept in step; there is no reset
         self.figure.js_on_event(Reset, script)
@@ -160,7 +161,13 @@ class PlaneView:
         ]
         around = Patches(xs="xs", ys="ys", fill_alpha=0, line_color="line", line_width=2.5)
         point = Scatter(
-            x="x", y="y", marker="circle", size=22, fill_alpha=0, line_color="line", line_width=2.5
+            x="x",
+            y="y",
+            marker="circle",
+            size="ring",
+            fill_alpha=0,
+            line_color="line",
+            line_width=2.5,
         )
         plot.add_glyph(self.selection, around, **ghost)
         plot.add_glyph(self.selection, point, **ghost)
@@ -237,6 +244,7 @@ class PlaneView:
         state = self.state
         scene = self.gallery.scene(state.disc)
         self.selection.data = outline_columns(scene, state.site, state.curve, state.dark)
+        self.bridge.marks += 1
 
     def _show_regions(self) -> None:
         colours = dict(zip("ABCD", palette(self.state.dark).regions, strict=True))

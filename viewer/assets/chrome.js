@@ -236,7 +236,7 @@
     rung(rung, axis, root) {
       const top = this.ladderY(rung.coarse_um);
       const bottom = this.ladderY(rung.fine_um);
-      const x = 11 + 11 * rung.lane;
+      const x = 19 + 15 * rung.lane;
       const g = svg("g", {
         class: `rung ${rung.near ? "near" : "far"}`, tabindex: 0, role: "button",
         "aria-label": `fly to ${rung.label}`,
@@ -246,6 +246,9 @@
       const cap = [
         "M -5 0 a 5 5 0 1 0 10 0 a 5 5 0 1 0 -10 0", "M -4.5 -4.5 h 9 v 9 h -9 z", "M 0 -6 L 5 0 L 0 6 L -5 0 z",
       ][rung.lane];
+      const middle = Math.max(top, 8) + 12;
+      svg("text", { transform: `translate(${x - 7} ${middle}) rotate(-90)`, "text-anchor": "end" }, g)
+        .textContent = rung.label;
       svg("path", { class: "cap", d: cap, transform: `translate(${x} ${top + 3})` }, g);
       svg("rect", { class: "reach", x: x - 5.5, y: top - 4, width: 11, height: bottom - top + 8 }, g);
       const fly = () => this.send("rung", rung.lane);

@@ -13,7 +13,7 @@
 
   class Plane {
     constructor(models) {
-      Object.assign(this, models); // figure, sites, bridge
+      Object.assign(this, models); // figure, sites, selection, bridge
       this.x = this.figure.x_range;
       this.y = this.figure.y_range;
       this.host = document.getElementById("plane");
@@ -399,6 +399,12 @@
         put("edge_alpha", i, px < 13 ? 0 : 1);
       }
       if (changes) this.sites.change.emit();
+      const selected = this.selection.data;
+      if (!selected.ring || !selected.ring.length) return;
+      const ring = selected.curve[0] || selected.size_um[0] / this.scale < 26 ? 22 : 0;
+      if (ring === selected.ring[0]) return;
+      selected.ring[0] = ring;
+      this.selection.change.emit();
     }
 
     placeOf({ sx, sy }) {
