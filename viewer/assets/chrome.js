@@ -72,9 +72,7 @@
       for (const button of document.querySelectorAll("[data-layer]")) {
         button.setAttribute("aria-pressed", String(s.layers.split(".").includes(button.dataset.layer)));
       }
-      for (const [id, open] of [["fold-card", s.card_open], ["fold-tray", s.tray_open]]) {
-        byId(id).setAttribute("aria-expanded", String(open));
-      }
+      byId("fold-card").setAttribute("aria-expanded", String(s.card_open));
     }
 
     options(select, groups, chosen) {
@@ -236,9 +234,9 @@
     rung(rung, axis, root) {
       const top = this.ladderY(rung.coarse_um);
       const bottom = this.ladderY(rung.fine_um);
-      const x = 19 + 15 * rung.lane;
+      const x = 17 + 18 * rung.lane;
       const g = svg("g", {
-        class: `rung ${rung.near ? "near" : "far"}`, tabindex: 0, role: "button",
+        class: `rung ${rung.near ? "in-view" : "elsewhere"}`, tabindex: 0, role: "button",
         "aria-label": `fly to ${rung.label}`,
       }, root);
       svg("title", {}, g).textContent = rung.title;
@@ -247,7 +245,7 @@
         "M -5 0 a 5 5 0 1 0 10 0 a 5 5 0 1 0 -10 0", "M -4.5 -4.5 h 9 v 9 h -9 z", "M 0 -6 L 5 0 L 0 6 L -5 0 z",
       ][rung.lane];
       const middle = Math.max(top, 8) + 12;
-      svg("text", { transform: `translate(${x - 7} ${middle}) rotate(-90)`, "text-anchor": "end" }, g)
+      svg("text", { transform: `translate(${x - 6} ${middle}) rotate(-90)`, "text-anchor": "end" }, g)
         .textContent = rung.label;
       svg("path", { class: "cap", d: cap, transform: `translate(${x} ${top + 3})` }, g);
       svg("rect", { class: "reach", x: x - 5.5, y: top - 4, width: 11, height: bottom - top + 8 }, g);
