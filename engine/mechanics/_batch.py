@@ -18,7 +18,7 @@ from ._inspect import (
     sag,
     step_statistics,
 )
-from ._model import law
+from ._model import law_at
 from ._refine import refine
 from ._start import BLOCKS, block_means, scan_contact
 
@@ -42,27 +42,33 @@ COLUMNS = [
     "step",
     "largest",
     "dip",
-    "window",
     "before",
     "sag",
     "push",
     "pull",
-    "extra",
-    "c_extra",
-    "k_extra",
     "run_high",
     "run_low",
     "rise",
-    "steps",
     "mended",
+    "extra",
+    "c_extra",
+    "k_extra",
 ]
+"""Numbers of a curve in the output of `fit_block`, in order (scaled lengths)."""
 COLUMN = {name: i for i, name in enumerate(COLUMNS)}
-"""Where each number of a curve stands in the output of `fit_block` (scaled lengths)."""
+
+(FITTED, CONVERGED, OFFSET, SLOPE, LOG_ALPHA, CONTACT, RSS) = range(7)
+(C_LOG, C_CONTACT, K_LOG, K_CONTACT, DEPTH, FORCE, STIFFNESS) = range(7, 14)
+(SIGMA, DIFFERENCE, STEP, LARGEST, DIP, BEFORE, SAG, PUSH, PULL) = range(14, 23)
+(RUN_HIGH, RUN_LOW, RISE, MENDED, EXTRA) = range(23, 28)
 
 MIN_SAMPLES = 16
 SPIKE = 8.0
 """Excursion, in sigma, from which on a few samples are taken for a spike and mended."""
 WIDEST_SPIKE = 4
+BLOCK_STEPS = 12
+BLOCK_STOP = 1e-3
+STOP = 2e-5
 
 
 @plain
@@ -83,40 +89,112 @@ def _extremes(d: Floats, row: Floats) -> bool:
     for i in range(d.size):
         high = max(high, d[i])
         low = min(low, d[i])
-    row[27] = _longest_run(d, high)
-    row[28] = _longest_run(d, low)
-    row[29] = high - low
-    return high > low
+    row[RUN_HIGH] = _longest_run(d, high)
+    row[RUN_LOW] = _longest_run(d, low)
+    row[RISE] = high - low
+    return bool(high > low)
 
 
 @plain
 def _start_values(
-    blocks: int, exponent: float, coefficients: Floats, work: Floats, row: Floats, theta: Floats
+    zb: Floats,
+    db: Floats,
+    exponent: float,
+    coefficients: Floats,
+    work: Floats,
+    row: Floats,
+    theta: Floats,
 ) -> bool:
-    """Start and first fit, on block means; False where no push can be seen at all."""
+    """Start on block means; False where no push can be seen at all."""
     start = np.zeros(6)
-    zb, db = work[0, :blocks], work[1, :blocks]
-    scan_contact(zb, db, exponent, work[2:5], start)
-    row[22] = start[4]
-    row[23] = start[5]
-    if start[2] <= 0.0:
-        return False
+    scan_contact(zb, db, exponent, work, start)
+    row[PUSH] = start[4]
+    row[PULL] = start[5]
     deepest = 0.0
-    for b in range(blocks):
+    for b in range(zb.size):
         deepest = max(deepest, zb[b] - db[b] - start[3])
-    if deepest <= 0.0:
+    if start[2] <= 0.0 or deepest <= 0.0:
         return False
-    t, q, dq = work[5, :blocks], work[6, :blocks], work[7, :blocks]
-    t[:] = np.sqrt(deepest)
-    law(t, coefficients, q, dq)
+    q = law_at(np.sqrt(deepest), coefficients)[0]
     theta[0] = start[0]
     theta[1] = start[1]
-    theta[2] = np.log(start[2] * deepest ** (exponent - 1.0) / q[0])
+    theta[2] = np.log(start[2] * deepest ** (exponent - 1.0) / q)
     theta[3] = (start[3] + start[0]) / (1.0 - min(start[1], 0.5))
-    inverse = np.zeros((4, 4))
-    info = np.zeros(4)
-    refine(zb, db, t, q, dq, theta, coefficients, 12, 1e-3, inverse, info)
     return True
+
+
+@plain
+def _maximise(
+    z: Floats,
+    d: Floats,
+    zb: Floats,
+    db: Floats,
+    theta: Floats,
+    coefficients: Floats,
+    limit: int,
+    work: Floats,
+    inverse: Floats,
+    info: Floats,
+    row: Floats,
+    small: Floats,
+    square: Floats,
+) -> int:
+    """Fit block means, then the curve, then, if spikes were mended, the curve again."""
+    before = 0
+    row[MENDED] = 0.0
+    row[LARGEST] = 0.0
+    # one place calls the fit: it is most of the compiled code
+    for stage in range(4):
+        zs, ds = (zb, db) if stage == 0 else (z, d)
+        n = zs.size
+        t, q, dq = work[0, :n], work[1, :n], work[2, :n]
+        steps, stop = (BLOCK_STEPS, BLOCK_STOP) if stage == 0 else (limit, STOP)
+        refine(zs, ds, t, q, dq, theta, coefficients, steps, stop, inverse, info, small, square)
+        if stage == 0:
+            continue
+        r = work[3, :n]
+        before = residuals(z, d, t, theta, int(info[1]), r)
+        row[SIGMA] = difference_sigma(r[:before] if before >= 16 else r)
+        size, samples = remove_spikes(r, d, row[SIGMA], SPIKE, WIDEST_SPIKE)
+        if samples == 0:
+            break
+        row[LARGEST] = max(row[LARGEST], size)
+        row[MENDED] += samples
+    return before
+
+
+@plain
+def _describe(
+    z: Floats,
+    theta: Floats,
+    coefficients: Floats,
+    work: Floats,
+    inverse: Floats,
+    info: Floats,
+    row: Floats,
+) -> None:
+    """Numbers that need no look at the residuals."""
+    n = z.size
+    t = work[0, :n]
+    deepest = 0.0
+    farthest = z[0]
+    for i in range(int(info[1]), n):
+        deepest = max(deepest, t[i] * t[i])
+        farthest = max(farthest, z[i])
+    root = np.sqrt(deepest)
+    q, dq = law_at(root, coefficients)
+    row[FITTED] = 1.0
+    row[CONVERGED] = info[2]
+    row[OFFSET] = theta[0]
+    row[SLOPE] = theta[1]
+    row[LOG_ALPHA] = theta[2]
+    row[CONTACT] = theta[3]
+    row[RSS] = info[0]
+    row[C_LOG] = inverse[2, 2]
+    row[C_CONTACT] = inverse[3, 3]
+    row[DEPTH] = deepest
+    row[FORCE] = max(farthest - theta[3] - deepest, 0.0)
+    row[STIFFNESS] = np.exp(theta[2]) * (q + 0.5 * root * dq)
 
 
 @plain
@@ -129,70 +207,39 @@ def _fit_curve(
     limit: int,
     free: bool,
     work: Floats,
+    small: Floats,
+    square: Floats,
     row: Floats,
 ) -> None:
     """Fit one scaled, centred curve; numbers go to ``row``."""
     n = z.size
-    theta = np.zeros(4)
-    inverse = np.zeros((4, 4))
-    info = np.zeros(4)
-    stats = np.zeros(5)
-    blocks = block_means(z, d, work[0], work[1])
-    if not _start_values(blocks, exponent, coefficients, work, row, theta):
+    theta, info, stats, inverse = small[44:48], small[48:52], small[52:56], square[2]
+    blocks = block_means(z, d, work[7], work[8])
+    zb, db = work[7, :blocks], work[8, :blocks]
+    if not _start_values(zb, db, exponent, coefficients, work, row, theta):
         return
-    t, q, dq, r = work[2, :n], work[3, :n], work[4, :n], work[5, :n]
-    largest = 0.0
-    mended = 0
-    for _ in range(3):
-        refine(z, d, t, q, dq, theta, coefficients, limit, 2e-5, inverse, info)
-        first = int(info[1])
-        before = residuals(z, d, t, theta, first, r)
-        sigma = difference_sigma(r[:before] if before >= 16 else r, work[6])
-        size, samples = remove_spikes(r, d, sigma, SPIKE, WIDEST_SPIKE)
-        if samples == 0:
-            break
-        largest = max(largest, size)
-        mended += samples
-    alpha = np.exp(theta[2])
-    step_statistics(r, before, sigma, work[7, : n + 1], stats)
+    before = _maximise(
+        z, d, zb, db, theta, coefficients, limit, work, inverse, info, row, small, square
+    )
+    _describe(z, theta, coefficients, work, inverse, info, row)
+    if not np.isfinite(info[0]):
+        row[FITTED] = 0.0
+        return
+    r = work[3, :n]
+    step_statistics(r, before, row[SIGMA], work[4, :n], work[0, :n], stats)
+    row[STEP] = stats[0]
+    row[LARGEST] = max(row[LARGEST], stats[1])
+    row[DIP] = stats[2]
+    row[DIFFERENCE] = stats[3]
+    row[BEFORE] = before
     sums = np.empty((BLOCKS, 5))
-    count = block_sums(z, r, q, dq, first, sums)
+    count = block_sums(z, r, work[1, :n], work[2, :n], int(info[1]), sums)
     sums = sums[:count]
-    h = work[6, :BLOCKS]
-    deepest = 0.0
-    farthest = z[0]
-    for i in range(first, n):
-        deepest = max(deepest, t[i] * t[i])
-        farthest = max(farthest, z[i])
-    row[0] = 1.0
-    row[1] = info[2]
-    row[30] = info[3]
-    row[2] = theta[0]
-    row[3] = theta[1]
-    row[4] = theta[2]
-    row[5] = theta[3]
-    row[6] = info[0]
-    row[7] = inverse[2, 2]
-    row[8] = inverse[3, 3]
-    row[9] = influence(sums, inverse, 2, kernel, h[:count])
-    row[10] = influence(sums, inverse, 3, kernel, h[:count])
-    row[11] = deepest
-    row[12] = max(farthest - theta[3], 0.0) - deepest
-    edge_t, edge_q, edge_dq = work[8, :1], work[8, 1:2], work[8, 2:3]
-    edge_t[0] = np.sqrt(deepest)
-    law(edge_t, coefficients, edge_q, edge_dq)
-    row[13] = alpha * (edge_q[0] + 0.5 * edge_t[0] * edge_dq[0])
-    row[14] = sigma
-    row[15] = stats[3]
-    row[16] = stats[0]
-    row[17] = max(largest, stats[1])
-    row[31] = mended
-    row[18] = stats[2]
-    row[19] = stats[4]
-    row[20] = before
-    row[21] = sag(sums, before)
-    if free and deepest > 0.0:
-        free_exponent(sums, theta, coefficients, deepest, kernel, work, row[24:27])
+    row[SAG] = sag(sums, before)
+    for i in range(2):
+        row[K_LOG + i] = influence(sums, inverse, 2 + i, kernel, work[4, :count])
+    if free and row[DEPTH] > 0.0:
+        free_exponent(sums, theta, coefficients, row[DEPTH], kernel, work, row[EXTRA:])
 
 
 def _build(stamp: int) -> Callable[..., None]:
@@ -220,7 +267,7 @@ def _build(stamp: int) -> Callable[..., None]:
         exponent, coefficients, scale
             The law's table.
         kernel
-            Covariance of block means for a noise density 1 / f, (64, 64).
+            Covariance of block means by lag for a noise density 1 / f, (64,).
         limit
             Most steps of a fit.
         free
@@ -230,17 +277,19 @@ def _build(stamp: int) -> Callable[..., None]:
             nm, with the baseline at z = 0; other lengths are in units of ``scale``.
         """
         s = d.shape[1]
-        work = np.empty((11, max(s + 1, BLOCKS)))
+        work = np.empty((9, max(s + 1, BLOCKS)))
+        small = np.zeros(56)
+        square = np.zeros((3, 4, 4))
         out[:] = np.nan
         for c in range(d.shape[0]):
             n = counts[c]
-            out[c, 0] = 0.0 * stamp
+            out[c, FITTED] = 0.0 * stamp
             if n < MIN_SAMPLES:
                 continue
             raw = d[c, :n]
             if not _extremes(raw, out[c]):
                 continue
-            zc, dc = work[9, :n], work[10, :n]
+            zc, dc = work[5, :n], work[6, :n]
             zr = z[c if z.shape[0] > 1 else 0, :n]
             middle = 0.5 * (zr[0] + zr[n - 1])
             level = 0.0
@@ -254,9 +303,11 @@ def _build(stamp: int) -> Callable[..., None]:
             if not zc[n - 1] > zc[0]:
                 continue
             row = out[c]
-            _fit_curve(zc, dc, exponent, coefficients, kernel, limit, free, work, row)
-            row[2] = row[2] * scale + level - row[3] * middle
-            row[5] = row[5] * scale + middle
+            _fit_curve(
+                zc, dc, exponent, coefficients, kernel, limit, free, work, small, square, row
+            )
+            row[OFFSET] = row[OFFSET] * scale + level - row[SLOPE] * middle
+            row[CONTACT] = row[CONTACT] * scale + middle
 
     return cast(Callable[..., None], fit_block)
 

@@ -18,6 +18,9 @@ plain = njit(error_model="numpy")
 fast = njit(fastmath=FAST, error_model="numpy")
 """Decorator of inner functions whose loops should run in vector registers."""
 
+fastest = njit(fastmath=FAST | {"nnan"}, error_model="numpy")
+"""As `fast`, for functions that are only ever given finite numbers (extremes in registers)."""
+
 
 def source_stamp() -> int:
     """Make a number that changes with any kernel source of this room.

@@ -5,21 +5,7 @@ import numpy as np
 from ._compiled import Floats, fast, plain
 from ._inspect import quadratic_form
 from ._linear import invert_normal
-from ._model import TINY, law, settle
-
-
-@plain
-def _law_at(x: float, coefficients: Floats) -> tuple[float, float]:
-    pieces = coefficients.shape[0]
-    x *= pieces
-    k = min(int(x), pieces - 1) if pieces > 1 else 0
-    x -= k
-    q = 0.0
-    dq = 0.0
-    for i in range(coefficients.shape[1] - 1, -1, -1):
-        dq = dq * x + q
-        q = q * x + coefficients[k, i]
-    return q, dq * pieces
+from ._model import TINY, law_at, solve
 
 
 @plain
@@ -29,7 +15,7 @@ def _root(
     """Solve t^2 (1 + alpha Q(t) (t^2 / reference)^extra) = u; returns t and S = dF/ddelta / k."""
     s = 0.0
     for _ in range(6):
-        q, dq = _law_at(t, coefficients)
+        q, dq = law_at(t, coefficients)
         factor = alpha * np.exp(extra * np.log(t * t / reference))
         s = factor * (q * (1.0 + extra) + 0.5 * t * dq)
         step = (t * t * (1.0 + factor * q) - u) / (2.0 * t * (1.0 + s))
@@ -103,8 +89,7 @@ def _settled_roots(
         z[b] = blocks[b, 1]
         t[b] = np.sqrt(max(z[b] - theta[3], 0.0)) + TINY
     alpha = np.exp(theta[2])
-    settle(z, t, q, dq, theta[3], alpha, coefficients, 4)
-    law(t, coefficients, q, dq)
+    solve(z, t, q, dq, theta[3], alpha, coefficients, 4)
     for b in range(n):
         roots[b, 0] = t[b]
         roots[b, 1] = alpha * (q[b] + 0.5 * t[b] * dq[b])
@@ -157,9 +142,9 @@ def free_exponent(
     reference
         Largest depth of the fit.
     kernel
-        Covariance of block means, at least (n, n).
+        Covariance of block means by lag, at least (n,).
     work
-        Scratch of at least 14 rows of n.
+        Scratch of at least 6 rows of n; the first are overwritten.
     result
         Receives extra, its (J'J)^-1 and its h' K h; NaN where it cannot be had.
     """
@@ -167,6 +152,7 @@ def free_exponent(
     move = np.zeros(5)
     matrix = np.empty((5, 5))
     inverse = np.empty((5, 5))
+    low = np.empty((5, 5))
     right = np.empty(5)
     roots = np.empty((n, 3))
     jac = np.empty((n, 5))
@@ -176,7 +162,7 @@ def free_exponent(
     for iteration in range(8):
         _columns(blocks, theta, move, coefficients, reference, iteration == 0, roots, jac, r)
         _normal(blocks, jac, r, matrix, right)
-        if not invert_normal(matrix, 0.0, inverse):
+        if not invert_normal(matrix, 0.0, inverse, low):
             return
         change = _step(inverse, right, move)
         if abs(move[4]) > 1.4:

@@ -6,6 +6,13 @@ from ._compiled import Floats, plain
 
 
 @plain
+def copy_to(target: Floats, source: Floats) -> None:
+    """Copy element by element: assigning slices makes numba compile its texts of errors."""
+    for i in range(target.size):
+        target[i] = source[i]
+
+
+@plain
 def _cholesky(matrix: Floats, damping: float, low: Floats) -> bool:
     for i in range(matrix.shape[0]):
         for j in range(i + 1):
@@ -33,8 +40,10 @@ def _invert_lower(low: Floats, inverse: Floats) -> None:
 
 
 @plain
-def invert_normal(matrix: Floats, damping: float, inverse: Floats) -> bool:
+def invert_normal(matrix: Floats, damping: float, inverse: Floats, low: Floats) -> bool:
     """Invert a symmetric positive matrix (lower triangle) with its diagonal raised by a share.
+
+    ``low`` is scratch of the same shape.
 
     Returns
     -------
@@ -42,7 +51,6 @@ def invert_normal(matrix: Floats, damping: float, inverse: Floats) -> bool:
         False if the matrix is not positive to working precision.
     """
     m = matrix.shape[0]
-    low = np.zeros((m, m))
     if not _cholesky(matrix, damping, low):
         return False
     _invert_lower(low, inverse)

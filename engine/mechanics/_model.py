@@ -45,7 +45,7 @@ def law(t: Floats, coefficients: Floats, q: Floats, dq: Floats) -> None:
 
 
 @fast
-def settle(
+def solve(
     z: Floats,
     t: Floats,
     q: Floats,
@@ -55,9 +55,14 @@ def settle(
     coefficients: Floats,
     sweeps: int,
 ) -> None:
-    """Newton sweeps for t; safe from any start, since sqrt(u) bounds t from above."""
-    for _ in range(sweeps):
+    """Newton sweeps for t, then Q and dQ/dt there.
+
+    Safe from any start, since sqrt(u) bounds t from above.
+    """
+    for sweep in range(sweeps + 1):
         law(t, coefficients, q, dq)
+        if sweep == sweeps:
+            return
         for i in range(z.size):
             u = z[i] - z0
             u = max(0.0, u)
@@ -169,3 +174,18 @@ def contact_sums(z: Floats, d: Floats, z0: float, span: float, pre: Floats) -> i
     pre[4] = szd
     pre[5] = sdd
     return first
+
+
+@plain
+def law_at(x: float, coefficients: Floats) -> tuple[float, float]:
+    """Q and dQ/dt of a tabulated contact law at one t."""
+    pieces = coefficients.shape[0]
+    x *= pieces
+    k = min(int(x), pieces - 1) if pieces > 1 else 0
+    x -= k
+    q = 0.0
+    dq = 0.0
+    for i in range(coefficients.shape[1] - 1, -1, -1):
+        dq = dq * x + q
+        q = q * x + coefficients[k, i]
+    return q, dq * pieces

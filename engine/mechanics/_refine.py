@@ -6,8 +6,8 @@ The depth's root t is kept for each sample between steps, so that one Newton swe
 import numpy as np
 
 from ._compiled import Floats, plain
-from ._linear import invert_normal
-from ._model import MARGIN, accumulate, contact_sums, law, settle
+from ._linear import copy_to, invert_normal
+from ._model import MARGIN, accumulate, contact_sums, solve
 
 STEP_CAP = 0.7
 STOP_SE = 0.01
@@ -39,16 +39,17 @@ def _evaluate(
 ) -> None:
     """Roots, Jacobian and normal equations at ``theta`` from sample ``first`` on."""
     zs, ts, qs, dqs = z[first:], t[first:], q[first:], dq[first:]
-    settle(zs, ts, qs, dqs, theta[3], np.exp(theta[2]), coefficients, sweeps)
-    law(ts, coefficients, qs, dqs)
+    solve(zs, ts, qs, dqs, theta[3], np.exp(theta[2]), coefficients, sweeps)
     accumulate(zs, d[first:], ts, qs, dqs, theta, pre, acc)
 
 
 @plain
-def _direction(acc: Floats, damping: float, matrix: Floats, inverse: Floats, step: Floats) -> float:
+def _direction(
+    acc: Floats, damping: float, matrix: Floats, inverse: Floats, low: Floats, step: Floats
+) -> float:
     """Step of the damped normal equations; returns the damping it took, or -1 if none helps."""
     _unpack(acc, matrix)
-    while not invert_normal(matrix, damping, inverse):
+    while not invert_normal(matrix, damping, inverse, low):
         damping = max(10.0 * damping, 1e-6)
         if damping > 1e6:
             return -1.0
@@ -82,6 +83,8 @@ def refine(
     stop_log: float,
     inverse: Floats,
     info: Floats,
+    small: Floats,
+    square: Floats,
 ) -> None:
     """Damped Gauss-Newton from ``theta``, which is overwritten by the solution.
 
@@ -103,49 +106,61 @@ def refine(
     info
         Receives the residual sum of squares, the first sample not summed in advance, whether it
         converged, and the number of steps.
+    small, square
+        Scratch (44,) and (2, 4, 4).
     """
     n = z.size
     span = abs(z[n - 1] - z[0])
-    pre = np.zeros(6)
-    acc = np.zeros(15)
-    trial = np.zeros(15)
-    matrix = np.zeros((4, 4))
-    step = np.zeros(4)
-    new = np.zeros(4)
+    pre, acc, trial = small[:6], small[6:21], small[21:36]
+    step, new = small[36:40], small[40:44]
+    matrix, low = square[0], square[1]
     t[:] = 1.0
     info[2] = 0.0
-    first = contact_sums(z, d, theta[3], span, pre)
-    safe = theta[3] - MARGIN * span
-    _evaluate(z, d, t, q, dq, first, theta, coefficients, 4, pre, acc)
+    copy_to(new, theta)
+    safe = np.inf
+    first = 0
+    acc[14] = np.inf
     damping = 0.0
-    for iteration in range(limit):
-        info[3] = iteration + 1.0
-        damping = _direction(acc, damping, matrix, inverse, step)
-        if damping < 0.0:
-            break
-        _propose(theta, step, z[0] - 0.2 * span, span, new)
-        sweeps = 1 if damping == 0.0 else 2
+    moved = np.inf
+    before = np.inf
+    sweeps = 4
+    again = True
+    # written so that the model is evaluated in one place only: it is most of the compiled code
+    for iteration in range(limit + 1):
+        info[3] = iteration
         if new[3] < safe:
             first = contact_sums(z, d, new[3], span, pre)
             safe = new[3] - MARGIN * span
             sweeps = 4
         _evaluate(z, d, t, q, dq, first, new, coefficients, sweeps, pre, trial)
-        moved = abs(new[2] - theta[2])
-        error = STOP_SE * np.sqrt(max(inverse[2, 2] * trial[14], 0.0) / max(n - 4, 1))
-        done = moved < max(stop_log, error)
         # t lags a step behind, so two sums may differ by that much without meaning anything
-        if trial[14] <= acc[14] * (1.0 + (1e-4 if moved < 0.02 else 1e-9)):
-            theta[:] = new
-            acc[:] = trial
-            damping = 0.0 if damping < 1e-5 else 0.1 * damping
-            if done and damping == 0.0:
-                info[2] = 1.0
-                break
+        if again or trial[14] <= acc[14] * (1.0 + (1e-4 if moved < 0.02 else 1e-9)):
+            copy_to(theta, new)
+            copy_to(acc, trial)
+            error = STOP_SE * np.sqrt(max(inverse[2, 2] * acc[14], 0.0) / max(n - 4, 1))
+            if not again:
+                damping = 0.0 if damping < 1e-5 else 0.1 * damping
+                # steps shrink by ever larger factors: the next is at most moved^2 / before
+                next_step = min(moved, moved * moved / before)
+                if damping == 0.0 and next_step < max(stop_log, error) and moved < 0.02:
+                    info[2] = 1.0
+                    break
+            again = False
+            sweeps = 1 if damping == 0.0 else 2
         else:
             damping = max(10.0 * damping, 1e-3)
-            _evaluate(z, d, t, q, dq, first, theta, coefficients, 3, pre, acc)
+            copy_to(new, theta)
+            sweeps = 3
+            again = True
+            continue
+        damping = _direction(acc, damping, matrix, inverse, low, step)
+        if damping < 0.0:
+            break
+        _propose(theta, step, z[0] - 0.2 * span, span, new)
+        before = max(moved, 1e-12)
+        moved = abs(new[2] - theta[2])
     _unpack(acc, matrix)
-    if not invert_normal(matrix, 0.0, inverse):
+    if not invert_normal(matrix, 0.0, inverse, low):
         info[2] = 0.0
     info[0] = acc[14]
     info[1] = first

@@ -3,6 +3,7 @@
 import numpy as np
 
 from ._compiled import Floats, fast, plain
+from ._linear import copy_to
 
 BLOCKS = 64
 
@@ -100,54 +101,6 @@ def _detrend(
 
 
 @plain
-def _gain(
-    c: float,
-    x: Floats,
-    zc: Floats,
-    y: Floats,
-    szz: float,
-    w1: float,
-    w15: float,
-    w2: float,
-    out: Floats,
-) -> float:
-    """Explained share of the residuals at a contact, 0 where the amplitude is not positive."""
-    _profile(c, x, zc, y, szz, w1, w15, w2, out)
-    return out[1] if out[0] > 0.0 else 0.0
-
-
-@plain
-def _golden(
-    low: float,
-    high: float,
-    x: Floats,
-    zc: Floats,
-    y: Floats,
-    szz: float,
-    w1: float,
-    w15: float,
-    w2: float,
-    out: Floats,
-) -> float:
-    """Six golden-section steps towards the contact that explains most."""
-    share = 0.6180339887498949
-    left = high - share * (high - low)
-    right = low + share * (high - low)
-    at_left = _gain(left, x, zc, y, szz, w1, w15, w2, out)
-    at_right = _gain(right, x, zc, y, szz, w1, w15, w2, out)
-    for _ in range(6):
-        if at_left > at_right:
-            high, right, at_right = right, left, at_left
-            left = high - share * (high - low)
-            at_left = _gain(left, x, zc, y, szz, w1, w15, w2, out)
-        else:
-            low, left, at_left = left, right, at_right
-            right = low + share * (high - low)
-            at_right = _gain(right, x, zc, y, szz, w1, w15, w2, out)
-    return 0.5 * (low + high)
-
-
-@plain
 def scan_contact(z: Floats, d: Floats, exponent: float, work: Floats, start: Floats) -> None:
     """Start values from block means: the contact at which baseline plus power law fits best.
 
@@ -168,32 +121,30 @@ def scan_contact(z: Floats, d: Floats, exponent: float, work: Floats, start: Flo
     szz, syy = _detrend(z, d, x, zc, y, start)
     w1 = 1.0 if exponent < 1.25 else 0.0
     w2 = 1.0 if exponent > 1.75 else 0.0
-    w15 = 1.0 - w1 - w2
     out = np.zeros(4)
-    best = 0.0
+    kept = np.zeros(4)
     pull = 0.0
-    at = -1
-    for j in range(1, n - 2, 2):
-        _profile(x[j], x, zc, y, szz, w1, w15, w2, out)
-        if out[0] > 0.0 and out[1] > best:
-            best = out[1]
-            at = j
-        elif out[0] <= 0.0:
+    reach = 0.0
+    scans = (n - 2) // 2
+    # every other block as contact, then ever smaller steps to both sides of the best
+    for step in range(scans + 12):
+        if step < scans:
+            c = x[2 * step + 1]
+        else:
+            c = start[3] + (reach if step % 2 else -reach)
+            reach *= 0.7746
+        _profile(c, x, zc, y, szz, w1, 1.0 - w1 - w2, w2, out)
+        if out[0] <= 0.0:
             pull = max(pull, out[1])
-    start[2] = 0.0
-    start[4] = best / max(syy, 1e-300)
+        elif out[1] > kept[1]:
+            copy_to(kept, out)
+            start[3] = c
+            if step < scans:
+                at = 2 * step + 1
+                reach = 0.25 * abs(x[min(at + 2, n - 1)] - x[at - 1])
+    start[2] = kept[0]
+    start[4] = kept[1] / max(syy, 1e-300)
     start[5] = pull / max(syy, 1e-300)
-    if at < 0:
-        return
-    low = min(x[max(at - 2, 0)], x[at])
-    high = max(x[min(at + 2, n - 1)], x[at])
-    c = _golden(low, high, x, zc, y, szz, w1, w15, w2, out)
-    if _gain(c, x, zc, y, szz, w1, w15, w2, out) < best:
-        c = x[at]
-        _gain(c, x, zc, y, szz, w1, w15, w2, out)
-    start[2] = out[0]
-    start[3] = c
-    correction = out[0] * out[3] / szz
-    middle = z[0] - zc[0]
-    start[0] += correction * middle - out[0] * out[2] / n
+    correction = kept[0] * kept[3] / szz
+    start[0] += correction * (z[0] - zc[0]) - kept[0] * kept[2] / n
     start[1] -= correction

@@ -276,11 +276,11 @@ def _map_noise(todo: Curves, x: dict[str, Floats], s: MechanicsSettings) -> Nois
     length = int(np.quantile(seen, 0.2))
     rows = np.flatnonzero(room >= length)
     rows = rows[np.unique(np.linspace(0, len(rows) - 1, s.noise_curves_max).astype(int))]
-    stretches = np.empty((len(rows), length))
-    for out, i in zip(stretches, rows, strict=True):
-        end = int(room[i])
-        z = todo.z_row(int(i))[end - length : end]
-        out[:] = todo.d[i, end - length : end] - x["offset"][i] - x["slope"][i] * z
+    ends = room[rows].astype(int)[:, None]
+    index = ends - length + np.arange(length)
+    z = todo.z[0][index] if len(todo.z) == 1 else todo.z[rows[:, None], index]
+    line = x["offset"][rows, None] + x["slope"][rows, None] * z
+    stretches = todo.d[rows[:, None], index] - line
     # one bad curve must not speak for the map
     power = np.var(np.diff(stretches, axis=1), axis=1)
     return estimate_noise(stretches[power <= 4.0 * np.median(power)])

@@ -123,7 +123,7 @@ def estimate_noise(residuals: Floats) -> Noise:
         return float(np.mean(np.log(white * shape))), white
 
     best = minimize_scalar(
-        lambda v: profile(v)[0], bounds=(-14.0, 4.0), method="bounded", options={"xatol": 1e-4}
+        lambda v: profile(v)[0], bounds=(-14.0, 4.0), method="bounded", options={"xatol": 1e-2}
     )
     white = profile(best.x)[1]
     return Noise(white, white * float(np.exp(best.x)), curves)
@@ -131,7 +131,7 @@ def estimate_noise(residuals: Floats) -> Noise:
 
 @lru_cache(maxsize=1)
 def pink_kernel() -> Floats:
-    """Covariance of the means of 64 equal blocks for noise of density 1 / f.
+    """Covariance, by lag, of the means of 64 equal blocks for noise of density 1 / f.
 
     The density has no scale of its own, so the same matrix serves curves of any length; below
     `LOWEST` cycles a curve nothing is left once a baseline is fitted.
@@ -139,7 +139,7 @@ def pink_kernel() -> Floats:
     Returns
     -------
     numpy.ndarray
-        (64, 64), read-only.
+        (64,), read-only.
     """
     # in cycles a block; sinc^2 leaves less than 1e-3 of the power above the upper end
     frequency = np.geomspace(LOWEST / BLOCKS, 8.0, 20_001)
@@ -148,6 +148,5 @@ def pink_kernel() -> Floats:
     block = np.sinc(frequency) ** 2 / frequency
     for k in lag:
         row[k] = 2.0 * np.trapezoid(block * np.cos(2 * np.pi * frequency * k), frequency)
-    matrix = row[np.abs(lag[:, None] - lag[None, :])]
-    matrix.flags.writeable = False
-    return matrix
+    row.flags.writeable = False
+    return row

@@ -47,10 +47,6 @@ class Curves:
             self.counts[rows],
         )
 
-    def z_row(self, i: int) -> Floats:
-        """Drive positions of one curve."""
-        return np.asarray(self.z[i if self.z.shape[0] > 1 else 0], float)
-
     def ends(self) -> tuple[Floats, Floats]:
         """First and last drive position of each curve, nm."""
         rows = np.arange(len(self.d)) if self.z.shape[0] > 1 else np.zeros(len(self.d), int)

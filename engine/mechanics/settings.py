@@ -24,7 +24,7 @@ class MechanicsSettings(BaseModel):
         description="A flag of more than this share of a map's curves is the map's own.",
     )
     noise_curves_max: int = Field(
-        default=256,
+        default=128,
         ge=1,
         le=100_000,
         description="Most curves of a map that its noise is estimated from.",

@@ -1,0 +1,168 @@
+"""Time the curve fit against scipy loops: ``python tests/benchmarks/bench_curves.py``.
+
+All in the same run, one thread, CPU time. Two loops of `scipy.optimize.curve_fit`, a call a curve,
+starting where a person would (contact where the deflection has risen by a tenth):
+
+- same model: d(z) with the contact solved along the drive, as here;
+- short cut: baseline and Hertz law with the indentation taken from the data, which is quicker and
+  biased once the contact is stiffer than the cantilever.
+
+Neither has a free exponent, flags, or errors that hold under 1/f noise.
+"""
+
+import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import subprocess
+import sys
+import tempfile
+import time
+import tracemalloc
+from pathlib import Path
+
+import numpy as np
+from scipy.optimize import curve_fit
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import curve_simulator
+
+from engine.mechanics import MechanicsSettings, Tip, fit_curves
+
+K, NU, RADIUS = 0.8, 0.5, 5000.0
+
+
+def _start(z, d):
+    level = d[: len(d) // 10].mean()
+    risen = np.flatnonzero(d > level + 0.1 * (d[-1] - level))[0]
+    depth = z[-1] - z[risen] - (d[-1] - level)
+    return level, z[risen], (d[-1] - level) / depth**1.5
+
+
+def _shortcut_loop(z, d):
+    out = np.empty(len(d))
+    for i in range(len(d)):
+        x = z - d[i]
+
+        def model(zs, b0, b1, amplitude, c, x=x):
+            return b0 + b1 * zs + amplitude * np.maximum(x - c, 0.0) ** 1.5
+
+        level, contact, amplitude = _start(z, d[i])
+        best, _ = curve_fit(model, z, d[i], p0=(level, 0.0, amplitude, contact - level))
+        out[i] = best[2]
+    return out
+
+
+def _drive_model(z, b0, b1, log_alpha, z0):
+    """Paraboloid: t^2 + alpha t^3 = u by six Newton steps from above."""
+    alpha = np.exp(log_alpha)
+    u = np.maximum(z - z0, 0.0)
+    t = np.sqrt(u) + 1e-9
+    for _ in range(6):
+        t = t - (t * t * (1.0 + alpha * t) - u) / (t * (2.0 + 3.0 * alpha * t))
+    return b0 + b1 * z + u - t * t
+
+
+def _same_model_loop(z, d):
+    out = np.empty(len(d))
+    for i in range(len(d)):
+        level, contact, amplitude = _start(z, d[i])
+        best, _ = curve_fit(_drive_model, z, d[i], p0=(level, 0.0, np.log(amplitude), contact))
+        out[i] = np.exp(best[2])
+    return out
+
+
+def _best(work, repeats):
+    times = []
+    for _ in range(repeats):
+        start = time.process_time()
+        work()
+        times.append(time.process_time() - start)
+    return min(times)
+
+
+def _modulus(amplitude):
+    return amplitude * K * (1 - NU**2) / (4 / 3 * np.sqrt(RADIUS)) * 1e6
+
+
+def ratio(samples, count=1024, loops=48, shape="paraboloid", repeats=5, **settings):
+    """Microseconds a curve takes here, in the same-model loop and in the short cut."""
+    tip = Tip(shape, RADIUS)
+    z, d, _ = curve_simulator.curves(count, samples, tip=tip, k=K)
+    setting = MechanicsSettings(**settings)
+
+    def batch():
+        return fit_curves(
+            z, d, tip=tip, spring_constant_N_per_m=K, poisson_ratio=NU, settings=setting
+        )
+
+    found = batch().modulus_kPa
+    mine = _best(batch, repeats) / count
+    times = [mine]
+    for loop in (_same_model_loop, _shortcut_loop):
+        other = _modulus(loop(z, d[:loops]))
+        if shape == "paraboloid":
+            assert np.all(np.abs(other / found[:loops] - 1) < 0.01)
+        times.append(_best(lambda loop=loop: loop(z, d[:loops]), max(repeats - 2, 1)) / loops)
+    return [1e6 * t for t in times]
+
+
+def cold_start():
+    """CPU seconds of the first fit with nothing compiled before, in a process of its own."""
+    code = (
+        "import time, numpy as np; from engine.mechanics import fit_curves, Tip;"
+        "z = np.linspace(0, 1, 64); t = time.process_time();"
+        "fit_curves(1e3 * z, np.maximum(z - .5, 0)[None] ** 1.5 * 100, tip=Tip('sphere', 5e3),"
+        "spring_constant_N_per_m=1., poisson_ratio=.5, retract_z_nm=1e3 * z[::-1],"
+        "retract_deflection_nm=np.maximum(z[::-1] - .5, 0)[None] ** 1.5 * 100);"
+        "print(time.process_time() - t)"
+    )
+    times = []
+    with tempfile.TemporaryDirectory() as cache:
+        env = os.environ | {"NUMBA_CACHE_DIR": cache}
+        for _ in range(2):
+            done = subprocess.run(
+                [sys.executable, "-c", code],
+                env=env,
+                check=True,
+                text=True,
+                capture_output=True,
+                cwd=Path(__file__).parents[2],
+            )
+            times.append(float(done.stdout))
+    return times
+
+
+def memory(count, samples=256):
+    """Peak of Python allocations beside the input, bytes a curve."""
+    z, d, _ = curve_simulator.curves(256, samples, k=K)
+    d = np.tile(d.astype(np.float32), (count // 256, 1))
+    tip = Tip("sphere", 5000.0)
+    tracemalloc.start()
+    fit_curves(z, d, tip=tip, spring_constant_N_per_m=K, poisson_ratio=NU)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak / len(d)
+
+
+def main():
+    print("CPU microseconds a curve, one thread")
+    print("samples        law exponent   here  same model  ratio  short cut  ratio")
+    for samples in (256, 2000):
+        for shape in ("paraboloid", "sphere"):
+            for free in (False, True):
+                mine, same, short = ratio(samples, shape=shape, free_exponent=free)
+                print(
+                    f"{samples:7} {shape:>10} {free!s:>8} {mine:6.1f} {same:11.0f} "
+                    f"{same / mine:6.1f}"
+                    f" {short:10.0f} {short / mine:6.1f}"
+                )
+    for count in (2560, 25600):
+        print(f"memory beside the input, {count} curves: {memory(count):.0f} bytes a curve")
+    cold, warm = cold_start()
+    print(f"first fit: {cold:.1f} s CPU with nothing compiled, {warm:.2f} s from the cache")
+
+
+if __name__ == "__main__":
+    main()
