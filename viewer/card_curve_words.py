@@ -12,6 +12,7 @@ from viewer.card_curve_facts import CurveFacts
 from viewer.card_facts import MapFacts, SiteFacts
 from viewer.card_map import left_out_words
 from viewer.card_text import (
+    DASH,
     NOT_INDEPENDENT,
     SHAPE_WORDS,
     facts_html,
@@ -32,26 +33,31 @@ LEFT_OUT = '<span class="mark">left out</span>'
 def map_html(facts: MapFacts, turn: Turn) -> str:
     """Say what the map shows and what is left out."""
     marks = "Line: median; band: its 95 % interval; hollow: left out; in colour: the chosen curve."
-    zoom = "Drag a box in a plot below to zoom, double-click to see all."
-    return f'<p class="quiet">{left_out_words(facts)} {turn_words(turn)} {marks} {zoom}</p>'
+    return f'<p class="quiet">{left_out_words(facts)} {marks} {turn_words(turn)}</p>'
 
 
-def curve_html(facts: MapFacts, index: int, curve: CurveFacts) -> str:
-    """Tell about one curve in numbers, from the run's table."""
+def curve_title_html(facts: MapFacts, index: int) -> str:
+    """Name one curve with its modulus, from the run's table."""
     row, col = divmod(index, facts.cols)
-    fit = curve.explained.fit
     state = "" if facts.used[index] else f" {LEFT_OUT}"
     modulus = plus_minus(float(facts.modulus_kPa[index]), float(facts.modulus_se_kPa[index]), "kPa")
+    return f"<h3>Curve at row {row}, column {col}: {modulus}{state}</h3>"
+
+
+def curve_html(facts: MapFacts, index: int) -> str:
+    """Tell about one curve in numbers, from the run's table."""
+    fit = {name: float(values[index]) for name, values in facts.fitted.items()}
+    contact = with_unit(fit.get("contact_se_nm", np.nan), "nm", 2)
+    zoom = "± is 1 SE of the fit. Drag a box in a plot to zoom, double-click to see all."
     rows = [
-        ("apparent modulus", modulus + (" (± 1 SE of the fit)" if "±" in modulus else "")),
-        ("depth, largest force", _pair(facts.indentation_nm[index], "nm", fit.force_nN[0], "nN")),
+        ("depth, largest force", _pair(facts.indentation_nm[index], "nm", fit["force_nN"], "nN")),
         ("exponent set free", plus_minus(facts.exponent[index], facts.exponent_se[index], "")),
-        ("contact known to", f"± {with_unit(float(fit.contact_se_nm[0]), 'nm', 2)}"),
-        ("contact over cantilever", with_unit(float(fit.stiffness_ratio[0]), "", 2)),
-        ("adhesion", with_unit(float(fit.adhesion_nN[0]), "nN", 2)),
-        ("lost / loading work", with_unit(float(fit.dissipation[0]), "", 2)),
+        ("contact known to", f"± {contact}" if contact != DASH else DASH),
+        ("contact over cantilever", with_unit(fit.get("stiffness_ratio", np.nan), "", 2)),
+        ("adhesion", with_unit(fit["adhesion_nN"], "nN", 2)),
+        ("lost / loading work", with_unit(fit["dissipation"], "", 2)),
     ]
-    return f"<h3>Curve at row {row}, column {col}{state}</h3>" + facts_html(rows)
+    return facts_html(rows) + f'<p class="quiet">{zoom}</p>'
 
 
 def _pair(first: float, first_unit: str, second: float, second_unit: str) -> str:
@@ -80,14 +86,13 @@ def why_html(site: SiteFacts, facts: MapFacts) -> str:
 
 def _assumptions(site: SiteFacts, facts: MapFacts) -> list[tuple[str, str]]:
     used = facts.used & np.isfinite(facts.indentation_nm)
-    total = int(site.number("curves_total")) if isfinite(site.number("curves_total")) else 0
     depth = ""
     if used.any():
         low, middle, high = np.percentile(facts.indentation_nm[used], [5, 50, 95])
         depth = f"0 to {middle:.0f} nm ({low:.0f} to {high:.0f} among the curves)"
     return [
         ("what it is", "apparent indentation modulus: median over the curves that count"),
-        ("curves", f"{int(facts.used.sum())} of {total} taken"),
+        ("curves", f"{int(facts.used.sum())} of {int(facts.taken.sum())} taken"),
         ("model", SHAPE_WORDS.get(tip_of(site.probe).law.name, site.probe["shape"])),
         ("tip", tip_words(site.probe)),
         ("depth", depth),

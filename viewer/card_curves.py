@@ -11,7 +11,7 @@ import panel as pn
 from engine.mechanics import FLAGS
 from viewer.card_curve import CurvePlot, DepthScan
 from viewer.card_curve_facts import CurveFacts, curve_facts
-from viewer.card_curve_words import curve_html, map_html, scan_html, why_html
+from viewer.card_curve_words import curve_html, curve_title_html, map_html, scan_html, why_html
 from viewer.card_facts import MapFacts, SiteFacts, map_facts, next_taken
 from viewer.card_figures import Look, legend_html
 from viewer.card_map import CurveMap, ModulusDistribution, map_scale
@@ -45,6 +45,7 @@ class CurvesFace:
         self._picture = CurveMap(look, on_curve)
         self._distribution = ModulusDistribution(look)
         self._legend = text_pane(look)
+        self._title = text_pane(look)
         self._curve = text_pane(look)
         self._plot = CurvePlot(look)
         self._scan = DepthScan(look)
@@ -55,7 +56,7 @@ class CurvesFace:
 
     def _lay_out(self, look: Look) -> Any:
         self._slider = pn.widgets.IntSlider(
-            name="",
+            label="",
             start=0,
             end=1,
             show_value=False,
@@ -71,11 +72,12 @@ class CurvesFace:
         force = Switch(look, "force against indentation", False, self._plot.show_force)
         self._one = column(
             row(back, self._slider, forth),
-            self._curve,
-            row(force.button),
+            self._title,
             figure_pane(self._plot.fig),
             figure_pane(self._plot.residual),
+            row(force.button),
             self._flags,
+            self._curve,
             self._scan_text,
             figure_pane(self._scan.fig),
         )
@@ -132,7 +134,7 @@ class CurvesFace:
         self._picture.choose(wanted)
         if wanted < 0:
             self._distribution.choose(float("nan"))
-            self._curve.object = NO_CURVE
+            self._why.object = NO_CURVE
             return
         self._distribution.choose(float(self._map.modulus_kPa[wanted]))
         self._move_slider(self._slider.start, self._slider.end, wanted)
@@ -142,7 +144,8 @@ class CurvesFace:
         assert self._map is not None
         self._plot.show(facts)
         self._scan.show(facts)
-        self._curve.object = curve_html(self._map, index, facts)
+        self._title.object = curve_title_html(self._map, index)
+        self._curve.object = curve_html(self._map, index)
         self._scan_text.object = scan_html(facts)
         flags = split_flags(self._map.flags[index])
         nothing = "No flag was raised on this curve."

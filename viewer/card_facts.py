@@ -77,6 +77,8 @@ class MapFacts:
         Whether a curve was measured there.
     flags
         Names of its flags, joined by ``;``.
+    fitted
+        Further columns of the table by name, (rows * cols,) each.
     typical
         The used curve nearest to the map's median, the one shown first; the first one taken where
         none is used, -1 where none was taken.
@@ -92,7 +94,11 @@ class MapFacts:
     used: NDArray[np.bool_]
     taken: NDArray[np.bool_]
     flags: tuple[str, ...]
+    fitted: dict[str, Floats]
     typical: int
+
+
+_FITTED = ("force_nN", "contact_se_nm", "stiffness_ratio", "adhesion_nN", "dissipation")
 
 
 def read_only(values: Any, kind: Any = np.float64) -> Any:
@@ -160,6 +166,7 @@ def _read_map(library: Library, facts: SiteFacts) -> MapFacts | None:
         used=used,
         taken=taken,
         flags=tuple(text if isinstance(text, str) else "" for text in table["flags"]),
+        fitted={name: read_only(table[name]) for name in _FITTED if name in table},
         typical=_typical(modulus, used, taken),
     )
 

@@ -77,10 +77,12 @@ def look_of(dark: bool) -> Look:
 
 
 def white_text() -> dict[str, Any]:
-    """Properties of a label upon a picture: white with a dark rim."""
+    """Properties of a label upon a picture: white on a dark, half clear ground."""
     return {
         "text_color": "#ffffff",
-        "text_outline_color": "#000000",
+        "background_fill_color": "#000000",
+        "background_fill_alpha": 0.55,
+        "padding": 2,
         "text_font": {"value": FONT},
         "text_font_size": LABEL_SIZE,
         "text_font_style": "bold",

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from html import escape
 from math import isfinite
 
+import numpy as np
+
 from engine.cells import FLAGS as CELL_FLAGS
 from engine.collagen import FLAGS as IMAGE_FLAGS
 from engine.flags import Flag
 from engine.mechanics import FLAGS as CURVE_FLAGS
 from engine.mechanics import MAP_FLAGS
-from viewer.card_facts import SiteFacts
+from viewer.card_facts import MapFacts, SiteFacts
 from viewer.card_figures import Look
 from viewer.card_text import (
     flag_rows,
@@ -53,26 +55,35 @@ def head_html(facts: SiteFacts) -> str:
     warned = "".join(f'<p class="caution">{escape(text)}</p>' for text in cautions)
     run = f"{facts.run}" if facts.run else "not analysed"
     return (
-        f"<h2>{escape(stored.site)} <span class=plain>{escape(kind)}, {size}</span></h2>"
+        f'<h2>{escape(stored.site)} <span class="plain">{escape(kind)}, {size}</span>'
+        f'<span class="run">{escape(run)}</span></h2>'
         f'<p class="quiet">probe {escape(stored.probe)} ({escape(tip_words(facts.probe))})<br>'
         f"x {with_unit(x, 'µm', 5)}, y {with_unit(y, 'µm', 5)} on the disc, u at "
-        f"{stored.footprint.rotation_deg:.0f}°; {escape(run)}</p>{note}{warned}"
+        f"{stored.footprint.rotation_deg:.0f}°</p>{note}{warned}"
     )
 
 
-def number_html(facts: SiteFacts, face: str, look: Look) -> str:
-    """Give the number of a face with its interval and unit, and the verdict."""
+def number_html(facts: SiteFacts, face: str, look: Look, found: MapFacts | None = None) -> str:
+    """Give the number of a face with its interval and unit, and the verdict.
+
+    Parameters
+    ----------
+    facts, face, look
+        The site, the face that is shown, and the colours.
+    found
+        Its fitted curves, where there are any: what most of them carry counts for the map.
+    """
     if not facts.run:
         return f"<p>{_UNREAD}</p>"
     number = {"curves": _modulus, "network": _thickness, "cells": _pattern}[face](facts, look)
-    return f'{number}<p class="verdict">{escape(verdict(facts, face))}</p>'
+    return f'{number}<p class="verdict">{escape(verdict(facts, face, found))}</p>'
 
 
 def _big(number: str, unit: str, interval: str, label: str) -> str:
     spread = f'<span class="interval">95 % interval {interval}</span>' if interval else ""
     return (
-        f'<p class="number">{number} <small>{escape(unit)}</small></p>'
-        f"<p>{spread}</p>"
+        f'<div class="headline"><span class="number">{number} <small>{escape(unit)}</small></span>'
+        f"{spread}</div>"
         f'<p class="quiet">{escape(label)}</p>'
     )
 
@@ -111,17 +122,22 @@ def _pattern(facts: SiteFacts, look: Look) -> str:
     )
 
 
-def site_flags(facts: SiteFacts, face: str) -> list[str]:
-    """Names of the site's flags that belong to a face."""
+def site_flags(facts: SiteFacts, face: str, found: MapFacts | None = None) -> list[str]:
+    """Names of the flags of a face: the site's own, and those that most used curves carry."""
     known = {flag.name for flag in _FLAGS[face]}
-    return [name for name in split_flags(facts.word("flags")) if name in known]
+    own = [name for name in split_flags(facts.word("flags")) if name in known]
+    if face != "curves" or found is None:
+        return own
+    used = [set(split_flags(found.flags[i])) for i in np.flatnonzero(found.used)]
+    common = [f.name for f in CURVE_FLAGS if 2 * sum(f.name in s for s in used) > len(used)]
+    return own + [name for name in common if name not in own]
 
 
-def verdict(facts: SiteFacts, face: str) -> str:
+def verdict(facts: SiteFacts, face: str, found: MapFacts | None = None) -> str:
     """Say in one sentence how far the number of a face can be used."""
     if face == "cells" and not facts.word("pattern"):
         return "No pattern is given: too few cells, even in the widest window."
-    rows = flag_rows(site_flags(facts, face), _FLAGS[face])
+    rows = flag_rows(site_flags(facts, face, found), _FLAGS[face])
     for words, sentence, excludes in rows:
         if excludes or words == "not quotable":
             return f"Not to be quoted. {sentence}"
@@ -129,7 +145,7 @@ def verdict(facts: SiteFacts, face: str) -> str:
     if careful:
         return f"To be read with care: {', '.join(careful)}."
     return {
-        "curves": "Sound: no flag on the map.",
+        "curves": "Sound: no flag on the map or on most of its curves.",
         "network": "Sound: no flag that limits it.",
         "cells": "Clear: the pattern holds when cells are dropped or moved a little.",
     }[face]

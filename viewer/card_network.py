@@ -122,7 +122,7 @@ def thickness_html(facts: NetworkFacts, site: SiteFacts) -> str:
         return '<p class="refusal">No fibril of this image could be measured across.</p>'
     rows = [
         ("median thickness", with_unit(facts.number("thickness.median_nm"), "nm")),
-        ("95th percentile", f"{p95} nm" + (f" (95 % interval {interval})" if interval else "")),
+        ("95th percentile", f"{p95} nm" + (f" (95 %: {interval})" if interval else "")),
         ("traced", with_unit(facts.number("fibril_length_um"), "µm") + f" in {pieces} pieces"),
         ("apparent junctions", with_unit(facts.number("junctions_per_um2"), "per µm²")),
         ("order", with_unit(facts.number("order"), "", 2) + " (0 none, 1 all alike)"),

@@ -21,6 +21,10 @@ def card_css(look: Look) -> str:
 :host * {{ font-family: inherit; }}
 p, ul, dl, h2, h3 {{ margin: 0; padding: 0; }}
 h2 {{ font-size: {BODY_PX}px; font-weight: 600; }}
+h2 {{ display: flex; align-items: baseline; gap: 8px; }}
+h2 .plain {{ font-weight: 400; flex: 1; }}
+h2 .run {{ font-weight: 400; font-size: {SMALL_PX}px; color: var(--quiet); white-space: nowrap; }}
+.headline {{ display: flex; align-items: baseline; flex-wrap: wrap; gap: 0 14px; }}
 h3 {{ font-size: {BODY_PX}px; font-weight: 600; margin-top: 4px; }}
 .quiet, .labels {{ color: var(--quiet); font-size: {SMALL_PX}px; }}
 .number {{ font-size: {LARGE_PX}px; font-weight: 600; line-height: 1.15; }}
@@ -91,7 +95,7 @@ def text_pane(look: Look, **options: Any) -> Any:
 def push_button(look: Look, name: str, on_click: Callable[[], None], **options: Any) -> Any:
     """Make a button."""
     button = pn.widgets.Button(
-        name=name, margin=(0, 4, 0, 0), stylesheets=[button_css(look)], **options
+        label=name, margin=(0, 4, 0, 0), stylesheets=[button_css(look)], **options
     )
     button.on_click(lambda _event: on_click())
     return button

@@ -55,7 +55,8 @@ def _signed(text: str) -> str:
 def with_unit(value: float, unit: str, digits: int = 3) -> str:
     """Write a number and its unit; a dash alone where there is no number."""
     text = plain_number(value, digits)
-    return text if text == DASH or not unit else f"{text}\N{NO-BREAK SPACE}{unit}"
+    space = "" if unit == "°" else "\N{NO-BREAK SPACE}"
+    return text if text == DASH or not unit else f"{text}{space}{unit}"
 
 
 def plus_minus(value: float, error: float, unit: str) -> str:

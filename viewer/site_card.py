@@ -186,7 +186,7 @@ class SiteCard(pn.viewable.Viewer):
 
     def _show_face(self, facts: SiteFacts) -> None:
         name = self.face
-        self._number.object = number_html(facts, name, self._look)
+        self._number.object = number_html(facts, name, self._look, map_facts(self._library, facts))
         face = self._face(name, self._look)
         key = (facts.disc, facts.run, facts.stored.site)
         if self._shown.get(name) != key:
