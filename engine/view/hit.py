@@ -7,7 +7,10 @@ from engine.footprint import Footprint
 from engine.view.curves import curve_radius_px
 from engine.view.scene import CurveLayer
 
+MARK_PX = 13.0
+"""A footprint smaller than this on the screen is shown as a mark of fixed size."""
 REACH_PX = 12.0
+ON_MARK_PX = 7.0
 
 
 def nearest_site(
@@ -15,8 +18,8 @@ def nearest_site(
 ) -> str | None:
     """Tell which site a click means.
 
-    A click inside footprints means the smallest of them; else the nearest centre within
-    `REACH_PX` on the screen, because a footprint may be smaller than its mark.
+    A mark that is hit comes first, because it lies on top; then the smallest footprint that the
+    click is inside of; then the nearest centre within `REACH_PX` on the screen.
 
     Parameters
     ----------
@@ -27,20 +30,19 @@ def nearest_site(
     um_per_px
         Scale of the view.
     """
-    inside = []
-    near = []
+    found: list[tuple[int, float, str]] = []
     for site, foot in footprints.items():
         u, v = foot.from_disc(x_um, y_um)
-        if abs(float(u)) <= foot.width_um / 2 and abs(float(v)) <= foot.height_um / 2:
-            inside.append((foot.width_um * foot.height_um, site))
-        away = float(np.hypot(foot.centre_um[0] - x_um, foot.centre_um[1] - y_um)) / um_per_px
-        if away <= REACH_PX:
-            near.append((away, site))
-    small = [entry for entry in inside if np.sqrt(entry[0]) / um_per_px >= REACH_PX]
-    for candidates in (small, near, inside):
-        if candidates:
-            return min(candidates)[1]
-    return None
+        inside = abs(float(u)) <= foot.width_um / 2 and abs(float(v)) <= foot.height_um / 2
+        size_px = max(foot.width_um, foot.height_um) / um_per_px
+        away_px = float(np.hypot(foot.centre_um[0] - x_um, foot.centre_um[1] - y_um)) / um_per_px
+        if size_px < MARK_PX and away_px <= ON_MARK_PX:
+            found.append((0, away_px, site))
+        elif size_px >= MARK_PX and inside:
+            found.append((1, size_px, site))
+        elif away_px <= REACH_PX:
+            found.append((2, away_px, site))
+    return min(found)[2] if found else None
 
 
 def nearest_curve(
