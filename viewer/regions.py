@@ -1,0 +1,228 @@
+"""The comparison tray: brushed regions side by side, live, and the linked plot beside them."""
+
+from __future__ import annotations
+
+from io import StringIO
+from typing import Any
+
+import panel as pn
+import param
+
+from viewer.library import Library
+from viewer.regions_data import (
+    ALL_KINDS,
+    CELLS,
+    KIND_WORDS,
+    RegionCounter,
+    TrayNumbers,
+    kinds_with,
+    site_quantities,
+    tray_numbers,
+)
+from viewer.regions_keep import KeepLine
+from viewer.regions_look import region_colours
+from viewer.regions_rows import RegionRows
+from viewer.regions_saved import comparison_csv
+from viewer.regions_strip import HEAD_PX, Strip
+from viewer.regions_style import BUTTON_CSS, FIELD_CSS, FOLD_CSS, SCROLL, WORDS_CSS
+from viewer.regions_words import differences_html, heads_html
+from viewer.scatter import Scatter, select_site
+from viewer.state import ViewState
+
+BAR_PX = 34
+"""Height of its title line, screen pixels: all that is left when it is folded."""
+
+_CELL_WORDS = "arrangement of the cells"
+
+
+class Tray(pn.viewable.Viewer):
+    """Brushed regions compared by a quantity, and two quantities against each other.
+
+    Parameters
+    ----------
+    state
+        What is looked at: `regions`, `colour_by`, `disc`, `dark` and `tray_open` are followed.
+    library
+        The open discs.
+    """
+
+    choice = param.String("sites.modulus_kPa", doc="What regions are compared by; see CELLS.")
+    kind = param.String(ALL_KINDS, doc="Kind of sites that is kept; empty for all.")
+    names = param.Dict({}, doc="Letter to what a person called the region.")
+
+    def __init__(self, state: ViewState, library: Library, **params: Any) -> None:
+        super().__init__(**params)
+        self.state, self.library = state, library
+        self.scatter = Scatter(state, library)
+        self._counter = RegionCounter(library)
+        self.numbers = TrayNumbers(self.choice, self.kind, (), None, (), ())
+        self.strip = Strip(lambda disc, site: select_site(state, disc, site))
+        self.rows = RegionRows(self._rename, state.remove_region)
+        self.keep = KeepLine(state, library, lambda: self.names, self._take)
+        self._differences = pn.pane.HTML(
+            "", stylesheets=[WORDS_CSS], sizing_mode="stretch_both", margin=0, min_height=0,
+            min_width=200, styles={**SCROLL, "flex": "3 1 230px"},
+            css_classes=["tray-differences"],
+        )  # fmt: skip
+        self._make_bar()
+        self._body = self._make_body()
+        self._view = pn.Column(
+            self._bar, self.keep, self._body, sizing_mode="stretch_both", margin=0,
+            css_classes=["tray"], styles={"background": "var(--surface)", "overflow": "hidden"},
+        )  # fmt: skip
+        state.param.watch(self._on_colour, "colour_by")
+        state.param.watch(self._on_state, ["regions", "disc", "discs", "dark", "tray_open"])
+        self.param.watch(self._on_choice, ["choice", "kind"])
+        self._on_colour()
+        self._on_choice()
+
+    # ---- what it is made of ----------------------------------------------------------------------
+
+    def _make_bar(self) -> None:
+        def button(name: str, words: str, **more: Any) -> Any:
+            return pn.widgets.Button(
+                name=name, description=words, stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), **more
+            )
+
+        self._fold = pn.widgets.Button(
+            name="", stylesheets=[FOLD_CSS], margin=0, on_click=lambda _: self._fold_or_unfold()
+        )
+        self._what = pn.widgets.Select(
+            name="by", stylesheets=[FIELD_CSS], margin=(0, 6, 0, 0), width=226
+        )
+        self._kind = pn.widgets.Select(name="of", stylesheets=[FIELD_CSS], margin=0, width=104)
+        self._clear = button(
+            "Clear", "Remove all regions", on_click=lambda _: self.state.param.update(regions={})
+        )
+        self._csv = pn.widgets.FileDownload(
+            callback=self._csv_file, label="CSV", filename="regions.csv", button_type="default",
+            stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), width=54, height=26,
+        )  # fmt: skip
+        self._fields = pn.Row(
+            pn.Row(
+                self._what, self._kind, self.keep.switch, self._csv, self._clear, margin=0,
+                styles={"flex": "8 1 460px", "align-items": "center", "min-width": "0"},
+            ),
+            pn.Row(self.scatter.controls(), margin=0, styles={"flex": "3 1 280px"}),
+            margin=0, sizing_mode="stretch_width", styles={"align-items": "center", "gap": "10px"},
+        )  # fmt: skip
+        self._bar = pn.Row(
+            self._fold, self._fields, height=BAR_PX, margin=0, sizing_mode="stretch_width",
+            styles={"align-items": "center", "padding": "4px 8px 0", "gap": "10px"},
+        )  # fmt: skip
+        self._what.param.watch(lambda e: self._chose("choice", e.new), "value")
+        self._kind.param.watch(lambda e: self._chose("kind", e.new), "value")
+
+    def _make_body(self) -> pn.Row:
+        self._heads = pn.pane.HTML(
+            "", stylesheets=[WORDS_CSS], height=HEAD_PX, margin=0, sizing_mode="stretch_width"
+        )
+        strip = pn.pane.Bokeh(self.strip.figure, sizing_mode="stretch_width", margin=0)
+        self._regions = pn.Row(
+            pn.Column(self._heads, self.rows, margin=0, width=286),
+            strip,
+            margin=0,
+            sizing_mode="stretch_both",
+            styles={**SCROLL, "flex": "5 1 470px", "align-items": "flex-start"},
+        )  # fmt: skip
+        plot = pn.Row(
+            self.scatter.body(), margin=0, sizing_mode="stretch_both",
+            styles={"flex": "3 1 270px", "min-width": "250px"},
+        )  # fmt: skip
+        return pn.Row(
+            self._regions, self._differences, plot, margin=0, sizing_mode="stretch_both", min_height=0,
+            styles={"gap": "12px", "padding": "0 8px 4px 10px", "overflow": "hidden"},
+        )  # fmt: skip
+
+    # ---- what happens ----------------------------------------------------------------------------
+
+    def _fold_or_unfold(self) -> None:
+        self.state.tray_open = not self.state.tray_open
+
+    def _chose(self, name: str, value: str | None) -> None:
+        if value is not None and value != getattr(self, name):
+            setattr(self, name, value)
+
+    def _rename(self, letter: str, name: str) -> None:
+        self.names = {**self.names, letter: name}
+        self.refresh()
+
+    def _take(self, regions: dict[str, Any], names: dict[str, str]) -> None:
+        self.names = names
+        self.state.regions = regions
+
+    def _on_colour(self, *_events: Any) -> None:
+        table, _, name = self.state.colour_by.partition(".")
+        known = {n for names in site_quantities(self.library).values() for n in names.values()}
+        if table == "cells":
+            self.choice = CELLS
+        elif name in known:
+            self.choice = f"sites.{name}"
+        elif self.choice not in {f"sites.{n}" for n in known} | {CELLS} and known:
+            self.choice = f"sites.{min(known)}"
+
+    def _on_choice(self, *_: Any) -> None:
+        groups = {
+            title: {words: f"sites.{name}" for words, name in names.items()}
+            for title, names in site_quantities(self.library).items()
+        }
+        self._what.param.update(
+            groups={**groups, "Cells in the region": {_CELL_WORDS: CELLS}}, value=self.choice
+        )
+        held = {}
+        if self.choice != CELLS:
+            held = kinds_with(self.library, self.choice.removeprefix("sites."))
+        if self.kind not in held and len(held) > 1:
+            self.kind = next(iter(held))
+        elif len(held) < 2:
+            self.kind = ALL_KINDS
+        options = {f"{KIND_WORDS.get(k, k)} ({n})": k for k, n in held.items()}
+        self._kind.param.update(
+            options=options | {f"all ({sum(held.values())})": ALL_KINDS}, value=self.kind
+        )
+        self._kind.visible = len(held) > 1
+        self.refresh()
+
+    def _on_state(self, *events: Any) -> None:
+        if any(event.name == "regions" for event in events):
+            gone = set(self.names) - set(self.state.regions)
+            if gone:
+                self.names = {k: v for k, v in self.names.items() if k not in gone}
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Form every number anew and show it; a folded tray waits until it is unfolded."""
+        shown = self.state.tray_open
+        self._fields.visible = self._body.visible = shown
+        self.keep.folded = not shown
+        drawn = ", ".join(self.state.regions)
+        hint = f"   regions {drawn}" if drawn else "   draw regions with lasso or box"
+        self._fold.name = f"{'▾' if shown else '▸'} Compare{'' if shown else hint}"
+        if not shown:
+            return
+        self.numbers = tray_numbers(
+            self.library, self._counter, self.state.regions, self.names, self.choice, self.kind
+        )
+        dark = self.state.dark
+        colours = region_colours(dark)
+        several = len(self.library.discs) > 1
+        self._regions.visible = bool(self.numbers.holdings)
+        self._heads.object = heads_html(self.numbers.comparison is None)
+        self.rows.show(self.numbers, colours, several)
+        self.strip.update(self.numbers, dark)
+        self._differences.object = differences_html(self.numbers, colours)
+        self._csv.disabled = self._clear.disabled = not self.numbers.holdings
+
+    def _csv_file(self) -> StringIO:
+        discs = sorted({held.disc for held in self.numbers.holdings})
+        runs = {disc: self.library.run(disc) for disc in discs}
+        self._csv.filename = "-".join([*discs, "regions.csv"])
+        return StringIO(comparison_csv(self.numbers, runs))
+
+    def view(self) -> pn.Column:
+        """Give the tray."""
+        return self._view
+
+    def __panel__(self) -> pn.Column:
+        """Give the tray."""
+        return self._view
