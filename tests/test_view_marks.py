@@ -172,6 +172,7 @@ def test_a_click_means_what_the_eye_sees() -> None:
     assert nearest_site(sites, 90, 90, 0.5) == "map"
     assert nearest_site(sites, 105, 103, 0.5) == "image"  # smaller than its mark, still a mark
     assert nearest_site(sites, 104, 102, 0.1) == "image"
+    assert nearest_site(sites, 80 - 4, 80, 0.5) == "map"  # a point on the map's edge
     assert nearest_site(sites, 150, 100, 0.5) is None
     assert nearest_site(sites, 150, 100, 3.0) == "other"
     assert nearest_site(sites, 400, 400, 5.0) is None

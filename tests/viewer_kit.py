@@ -36,7 +36,7 @@ def tiny_folder(path: Path, name: str = "tiny-1", donor: str = "sheep-1") -> Pat
         image_site(k, x, y, "tif") if k.startswith("n") else site(k, x, y)
         for k, (x, y) in SITES.items()
     ]
-    changes = {"disc": {"id": name, "donor": donor, "diameter_mm": 0.2}}
+    changes = {"disc": {"id": name, "donor": donor, "diameter_mm": 0.2}, "mosaic": {}}
     return write_folder(path, mosaic=mosaic(), sites=rows, changes=changes)
 
 

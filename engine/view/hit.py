@@ -11,6 +11,7 @@ MARK_PX = 13.0
 """A footprint smaller than this on the screen is shown as a mark of fixed size."""
 REACH_PX = 12.0
 ON_MARK_PX = 7.0
+RIM_PX = 11.0
 
 
 def nearest_site(
@@ -33,7 +34,10 @@ def nearest_site(
     found: list[tuple[int, float, str]] = []
     for site, foot in footprints.items():
         u, v = foot.from_disc(x_um, y_um)
-        inside = abs(float(u)) <= foot.width_um / 2 and abs(float(v)) <= foot.height_um / 2
+        rim = min(RIM_PX * um_per_px, 0.15 * foot.width_um)  # a map's outer points lie on it
+        inside = (
+            abs(float(u)) <= foot.width_um / 2 + rim and abs(float(v)) <= foot.height_um / 2 + rim
+        )
         size_px = max(foot.width_um, foot.height_um) / um_per_px
         away_px = float(np.hypot(foot.centre_um[0] - x_um, foot.centre_um[1] - y_um)) / um_per_px
         if size_px < MARK_PX and away_px <= ON_MARK_PX:

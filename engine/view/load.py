@@ -74,7 +74,8 @@ def _extent(
     if mosaic is not None:
         rows, cols = mosaic.levels[0].shape[-2:]
         py, px = mosaic.pixel_um[0]
-        corners.append(np.array([[-0.5 * px, -0.5 * py], [(cols - 0.5) * px, (rows - 0.5) * py]]))
+        edge = np.array([[-0.5 * px, -0.5 * py], [(cols - 0.5) * px, (rows - 0.5) * py]])
+        corners.append(edge + np.array(mosaic.origin_um[0][::-1]))
     points = np.vstack(corners) if corners else np.array([[0.0, 0.0], [1.0, 1.0]])
     x0, y0 = points.min(axis=0)
     x1, y1 = points.max(axis=0)
