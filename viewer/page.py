@@ -2,35 +2,19 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from importlib.util import find_spec
-from typing import Any
-
 import panel as pn
 from bokeh.events import DocumentReady
 
 from viewer.address import decode
 from viewer.gallery import Gallery
 from viewer.plane import PlaneView
+from viewer.regions import Tray
 from viewer.server import asset, asset_version
+from viewer.site_card import SiteCard
 from viewer.state import ViewState
 from viewer.theme import css_variables
 
 CAUTION = "Research and teaching. No diagnostic device."
-
-
-PARTS = {"card": ("viewer.site_card", "SiteCard"), "tray": ("viewer.regions", "Tray")}
-
-
-def parts(state: ViewState, gallery: Gallery) -> dict[str, Any]:
-    """Make the site card and the comparison tray of one session."""
-    made: dict[str, Any] = {}
-    for slot, (module, name) in PARTS.items():
-        if find_spec(module) is None:
-            made[slot] = pn.pane.HTML("")
-        else:
-            made[slot] = getattr(import_module(module), name)(state, gallery.library)
-    return made
 
 
 def new_state(gallery: Gallery, search: str) -> tuple[ViewState, bool]:
@@ -73,8 +57,8 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     template.add_variable("theme", "dark" if state.dark else "light")
     template.add_variable("caution", CAUTION)
     template.add_panel("plane", pn.pane.Bokeh(plane.figure, sizing_mode="stretch_both"))
-    for name, part in parts(state, gallery).items():
-        template.add_panel(name, part)
+    template.add_panel("card", SiteCard(state, gallery.library))
+    template.add_panel("tray", Tray(state, gallery.library))
     template.title = f"splendens · {state.disc}"
     document = pn.state.curdoc
     if document is not None:
