@@ -66,6 +66,8 @@ MIN_SAMPLES = 16
 SPIKE = 8.0
 """Excursion, in sigma, from which on a few samples are taken for a spike and mended."""
 WIDEST_SPIKE = 4
+QUIETEST = 1e-5
+"""Least sigma as a share of the deflection's range: no detector resolves more, rounding does."""
 BLOCK_STEPS = 12
 BLOCK_STOP = 1e-3
 STOP = 2e-5
@@ -154,7 +156,8 @@ def _maximise(
             continue
         r = work[3, :n]
         before = residuals(z, d, t, theta, int(info[1]), r)
-        row[SIGMA] = difference_sigma(r[:before] if before >= 16 else r)
+        sigma = difference_sigma(r[:before] if before >= 16 else r)
+        row[SIGMA] = max(sigma, QUIETEST * row[RISE])
         size, samples = remove_spikes(r, d, row[SIGMA], SPIKE, WIDEST_SPIKE)
         if samples == 0:
             break
@@ -289,6 +292,7 @@ def _build(stamp: int) -> Callable[..., None]:
             raw = d[c, :n]
             if not _extremes(raw, out[c]):
                 continue
+            out[c, RISE] /= scale
             zc, dc = work[5, :n], work[6, :n]
             zr = z[c if z.shape[0] > 1 else 0, :n]
             middle = 0.5 * (zr[0] + zr[n - 1])

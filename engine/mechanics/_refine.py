@@ -122,7 +122,7 @@ def refine(
     acc[14] = np.inf
     damping = 0.0
     moved = np.inf
-    before = np.inf
+    before = 1e-12
     sweeps = 4
     again = True
     # written so that the model is evaluated in one place only: it is most of the compiled code
@@ -135,13 +135,15 @@ def refine(
         _evaluate(z, d, t, q, dq, first, new, coefficients, sweeps, pre, trial)
         # t lags a step behind, so two sums may differ by that much without meaning anything
         if again or trial[14] <= acc[14] * (1.0 + (1e-4 if moved < 0.02 else 1e-9)):
+            # a sum that still falls steeply says nothing of the noise yet
+            steady = 1.0 if trial[14] > 0.9 * acc[14] else 0.0
             copy_to(theta, new)
             copy_to(acc, trial)
-            error = STOP_SE * np.sqrt(max(inverse[2, 2] * acc[14], 0.0) / max(n - 4, 1))
+            error = steady * STOP_SE * np.sqrt(max(inverse[2, 2] * acc[14], 0.0) / max(n - 4, 1))
             if not again:
                 damping = 0.0 if damping < 1e-5 else 0.1 * damping
-                # steps shrink by ever larger factors: the next is at most moved^2 / before
-                next_step = min(moved, moved * moved / before)
+                # steps shrink by ever larger factors: the next one by at least the last's
+                next_step = moved * min(1.0, moved / before)
                 if damping == 0.0 and next_step < max(stop_log, error) and moved < 0.02:
                     info[2] = 1.0
                     break
@@ -157,7 +159,7 @@ def refine(
         if damping < 0.0:
             break
         _propose(theta, step, z[0] - 0.2 * span, span, new)
-        before = max(moved, 1e-12)
+        before = moved if moved < np.inf else 1e-12
         moved = abs(new[2] - theta[2])
     _unpack(acc, matrix)
     if not invert_normal(matrix, 0.0, inverse, low):

@@ -14,6 +14,13 @@ FAR = 0.2
 REACH = 0.1
 """Pull-off is looked for within this share of the drive's range beyond the zero crossing."""
 LEAST_FAR = 8
+WINDOW_SHARE = 100
+"""Pull-off is read in windows of this part of the samples."""
+
+
+def window_of(samples: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Count the samples of the window in which the pull-off of such curves is read."""
+    return np.maximum(1, samples // WINDOW_SHARE)
 
 
 @plain
@@ -141,7 +148,7 @@ def _build(stamp: int) -> Callable[..., None]:
             if not (room > 0.0 and _baseline(zb, db, contact[c] - FAR * room, line)):
                 continue
             out[c, 2] = 1.0
-            width = max(1, n // 100)
+            width = max(1, n // WINDOW_SHARE)
             crossing = _crossing(zb, db, line, width)
             if crossing < 0:
                 continue

@@ -8,10 +8,12 @@ from numpy.typing import ArrayLike, NDArray
 from engine.flags import mask_of
 
 from ._batch import COLUMN, MIN_SAMPLES
+from ._inspect import SHORT_WINDOW, WINDOW
+from ._retract import window_of
 from .flags import FLAGS
 from .layer import Layer
 from .models import Tip
-from .noise import DIFFERENCE_SHARE, NO_NOISE, Noise, estimate_noise, shrunk_ratio
+from .noise import DIFFERENCE_SHARE, NO_NOISE, Noise, estimate_noise, shrunk_ratio, step_variance
 from .prepare import Curves, prepare_curves, run_fit, run_retract
 from .quality import EXCLUDING, NO_MODULUS, Judged, judge
 from .results import CurveFits
@@ -33,14 +35,17 @@ NUMBERS = [
     "sag",
     "dip",
     "step",
+    "step_se",
     "largest",
     "before",
     "mended",
     "run_high",
     "run_low",
+    "rise",
     "excess",
     "excess_se",
     "adhesion",
+    "adhesion_sigma",
     "pull",
 ]
 """Fields of `Judged` that only a fit can fill."""
@@ -118,15 +123,17 @@ def fit_curves(
     raw = run_fit(todo, table, s, threads)
     numbers = {name: raw[:, i] for name, i in COLUMN.items()}
     noise = _map_noise(todo, numbers, s)
-    errors = _errors(numbers, table, shrunk_ratio(noise, pooled_noise, s.noise_prior_curves))
+    ratio = shrunk_ratio(noise, pooled_noise, s.noise_prior_curves)
+    errors = _errors(numbers, todo.counts, table, ratio)
     judged = _after_the_fit(judged, numbers, errors, table)
     judged = replace(judged, reversed_=judged.reversed_ | _pulled(judged, todo, table, s))
     pull, loss = np.full(len(raw), np.nan), np.full(len(raw), np.nan)
     if back is not None:
         way_back = run_retract(todo, back, numbers, table.scale_nm, threads)
         pull, loss = way_back[:, 0], way_back[:, 1]
+        quiet = judged.sigma / np.sqrt(np.maximum(window_of(back.counts) / 2.0, 1.0))
         lost = (back.counts >= MIN_SAMPLES) & (way_back[:, 2] == 0.0)
-        judged = replace(judged, adhesion=pull, retract_lost=lost)
+        judged = replace(judged, adhesion=pull, adhesion_sigma=quiet, retract_lost=lost)
     flags = judge(judged, tip, layer_nm, layer, s, MIN_SAMPLES)
     k, nu = float(spring_constant_N_per_m), float(poisson_ratio)
     withheld = (flags & np.uint32(mask_of(FLAGS, NO_MODULUS))) != 0
@@ -240,11 +247,13 @@ def _after_the_fit(
         sag=x["sag"] * scale,
         dip=x["dip"] * scale,
         step=x["step"] * scale,
+        step_se=errors["step"],
         largest=x["largest"] * scale,
         before=x["before"],
         mended=x["mended"],
         run_high=x["run_high"],
         run_low=x["run_low"],
+        rise=x["rise"] * scale,
         excess=x["extra"],
         excess_se=errors["extra"],
         pull=x["pull"],
@@ -286,11 +295,18 @@ def _map_noise(todo: Curves, x: dict[str, Floats], s: MechanicsSettings) -> Nois
     return estimate_noise(stretches[power <= 4.0 * np.median(power)])
 
 
-def _errors(x: dict[str, Floats], table: LawTable, ratio: float) -> dict[str, Floats]:
+def _errors(
+    x: dict[str, Floats], counts: NDArray[np.int64], table: LawTable, ratio: float
+) -> dict[str, Floats]:
     """Take standard errors of ln E, contact (nm) and exponent: w h'h + a hb' K hb."""
     white = x["difference"] / (1.0 + DIFFERENCE_SHARE * ratio)
+    widths = np.where(counts >= 4 * WINDOW, WINDOW, SHORT_WINDOW)
+    step = np.array([step_variance(SHORT_WINDOW), step_variance(WINDOW)])
+    share = step[(widths == WINDOW).astype(int)] @ np.array([1.0, ratio])
     with np.errstate(invalid="ignore"):
-        return {
+        # the trimmed sigma: a step must not hide in the noise that it makes
+        quiet = x["sigma"] ** 2 / (1.0 + DIFFERENCE_SHARE * ratio)
+        return {"step": np.sqrt(quiet * share) * table.scale_nm} | {
             name: np.sqrt(white * (x[f"c_{name}"] + ratio * x[f"k_{name}"])) * unit
             for name, unit in (("log", 1.0), ("contact", table.scale_nm), ("extra", 1.0))
         }

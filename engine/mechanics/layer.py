@@ -41,8 +41,8 @@ class Layer:
     base: Base = "bonded"
 
 
-RATIOS = (0.0, 3.0)
-"""Range of contact radius over thickness that is solved."""
+LARGEST_RATIO = 3.0
+"""Contact radius over thickness up to which the equation is solved."""
 
 
 def _missing(x: Floats, poisson_ratio: float, base: Base) -> Floats:
@@ -81,7 +81,7 @@ def _solve(ratio: float, poisson_ratio: float, base: Base) -> tuple[float, float
 
 @lru_cache(maxsize=16)
 def _table(poisson_ratio: float, base: Base) -> CubicSpline:
-    ratios = np.linspace(*RATIOS, 41)[1:]
+    ratios = LARGEST_RATIO * np.linspace(0.0, 1.0, 41)[1:] ** 1.5
     points = np.array([(0.0, 1.0)] + [_solve(r, poisson_ratio, base) for r in ratios])
     return CubicSpline(points[:, 0], points[:, 1])
 

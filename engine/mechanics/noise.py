@@ -129,6 +129,26 @@ def estimate_noise(residuals: Floats) -> Noise:
     return Noise(white, white * float(np.exp(best.x)), curves)
 
 
+@lru_cache(maxsize=4)
+def step_variance(width: int) -> tuple[float, float]:
+    """Variance of the difference of two neighbouring means, per white and per 1/f density.
+
+    Parameters
+    ----------
+    width
+        Samples in each of the two windows.
+
+    Returns
+    -------
+    (float, float)
+        Factors of w and of a.
+    """
+    f = np.geomspace(1e-5, 0.5, 4001)
+    mean = np.sin(np.pi * f * width) / (width * np.sin(np.pi * f))
+    gain = (2.0 * mean * np.sin(np.pi * f * width)) ** 2
+    return 2.0 / width, float(2.0 * np.trapezoid(gain / f, f))
+
+
 @lru_cache(maxsize=1)
 def pink_kernel() -> Floats:
     """Covariance, by lag, of the means of 64 equal blocks for noise of density 1 / f.

@@ -45,19 +45,22 @@ class Judged:
         Number of samples.
     constant, implausible, converged
         As the flags' sentences say.
-    sigma, force, depth, contact_se, stiffness, slope, sag, dip, step, largest
+    sigma, force, depth, contact_se, stiffness, slope, sag, dip, step, step_se, largest
         Noise, largest force, largest depth, standard error of the contact, contact stiffness over
-        k, baseline slope, bow, deepest five-mean before contact, two-sided step, largest residual.
+        k, baseline slope, bow, deepest five-mean before contact, two-sided step and its standard
+        error, largest residual.
     before
         Samples before contact.
     mended
         Samples mended as spikes.
     run_high, run_low
         Longest runs of the highest and the lowest value.
+    rise
+        Highest less lowest deflection.
     excess, excess_se
         Free exponent less the law's, and standard error.
-    adhesion
-        Pull-off, NaN where not read.
+    adhesion, adhesion_sigma
+        Pull-off, NaN where not read, and what white noise does to it.
     retract_lost
         Whether there was a way back without a baseline.
     pull
@@ -80,14 +83,17 @@ class Judged:
     sag: Floats
     dip: Floats
     step: Floats
+    step_se: Floats
     largest: Floats
     before: Floats
     mended: Floats
     run_high: Floats
     run_low: Floats
+    rise: Floats
     excess: Floats
     excess_se: Floats
     adhesion: Floats
+    adhesion_sigma: Floats
     retract_lost: Bools
     pull: Floats
 
@@ -152,12 +158,15 @@ def _missing(j: Judged, min_samples: int) -> dict[str, Bools]:
 
 def _faults(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
     no_contact = ~(j.force >= s.no_contact_sigma * j.sigma)
-    # a quiet, coarsely digitised baseline repeats its lowest value: only a long stretch counts
-    low = j.run_low >= np.maximum(s.saturated_run_samples, 0.2 * j.samples)
+    # a quiet or coarsely digitised baseline repeats its lowest value: it counts where the stretch
+    # is long and the rest of the curve is not quiet
+    low = (j.run_low >= np.maximum(s.saturated_run_samples, 0.2 * j.samples)) & (
+        j.largest > 0.003 * j.rise
+    )
     return {
         "no_contact": no_contact,
         "saturated": (j.run_high >= s.saturated_run_samples) & ~no_contact | low,
-        "jump": (j.step > s.jump_sigma * j.sigma),
+        "jump": (j.step > s.jump_se * j.step_se),
         "not_converged": ~j.converged & ~no_contact,
         "no_baseline": (j.before < 8) & ~no_contact,
         "shallow": ((j.depth < s.shallow_nm) | (j.depth < s.shallow_contact_se * j.contact_se))
@@ -175,8 +184,9 @@ def _cares(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
         "short_baseline": j.before < s.short_baseline_share * j.samples,
         "tilt": np.abs(j.slope) > s.tilt_share,
         "sag": (np.abs(j.sag) > s.sag_nm) & (np.abs(j.sag) > 2.0 * j.sigma),
-        "snap_in": (j.dip > s.adhesion_share * j.force) & (j.dip > 6.0 * j.sigma / five),
-        "adhesion": (j.adhesion > s.adhesion_share * j.force) & (j.adhesion > 3.0 * j.sigma),
+        "snap_in": (j.dip > s.adhesion_share * j.force) & (j.dip > 8.0 * j.sigma / five),
+        "adhesion": (j.adhesion > s.adhesion_share * j.force)
+        & (j.adhesion > 5.0 * j.adhesion_sigma),
         "stiff_contact": j.stiffness > s.stiff_ratio,
         "not_quotable": j.stiffness > s.not_quotable_ratio,
         "exponent_off": (np.abs(j.excess) > s.exponent_tolerance)

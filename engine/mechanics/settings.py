@@ -59,11 +59,12 @@ class MechanicsSettings(BaseModel):
         le=1000,
         description="Equal consecutive extremes from this number on: saturated.",
     )
-    jump_sigma: float = Field(
-        default=6.0,
-        ge=2.0,
-        le=100.0,
-        description="Step between two ten-sample means of the residuals, in noise sigma: jump.",
+    jump_se: float = Field(
+        default=9.0,
+        ge=4.0,
+        le=1000.0,
+        description="Step between two ten-sample means of the residuals over what the map's noise "
+        "makes of it (standard error): jump.",
     )
     spike_sigma: float = Field(
         default=8.0, ge=5.0, le=1000.0, description="Residual of a sample, in noise sigma: spike."

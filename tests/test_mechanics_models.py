@@ -1,0 +1,176 @@
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from engine.mechanics import (
+    MODELS,
+    Layer,
+    Tip,
+    contact_force,
+    contact_radius,
+    contact_stiffness,
+    layer_factor,
+)
+from engine.mechanics.models import ContactModel, register
+from engine.mechanics.tables import law_force, tabulate
+
+REFERENCE = json.loads((Path(__file__).parent / "reference/contact_mechanics.json").read_text())
+
+TIPS = [
+    Tip("sphere", 5000.0),
+    Tip("paraboloid", 20.0),
+    Tip("cone", None, 18.0),
+    Tip("pyramid", None, 17.5),
+    Tip("cone", 20.0, 18.0),
+    Tip("capped_cone", 100.0, 35.0),
+    Tip("truncated_cone", 20.0, 18.0),
+]
+
+
+def _id(tip):
+    return tip.law.name
+
+
+@pytest.mark.parametrize("tip", TIPS, ids=_id)
+def test_stiffness_is_the_derivative_of_force(tip):
+    depth = np.geomspace(0.1, 3000.0, 40)
+    step = 1e-5 * depth
+    numeric = (contact_force(depth + step, tip) - contact_force(depth - step, tip)) / (2 * step)
+    np.testing.assert_allclose(numeric, contact_stiffness(depth, tip), rtol=2e-7)
+
+
+@pytest.mark.parametrize("tip", TIPS, ids=_id)
+def test_force_and_contact_grow_with_depth_from_nothing(tip):
+    depth = np.linspace(0.0, 500.0, 300)
+    force, radius = contact_force(depth, tip), contact_radius(depth, tip)
+    assert force[0] == pytest.approx(0, abs=1e-18)
+    assert np.all(np.diff(force) > 0)
+    assert np.all(np.diff(radius) > 0)
+    np.testing.assert_array_equal(contact_force(np.array([-5.0, -1e-9]), tip), force[0])
+
+
+@pytest.mark.parametrize("tip", TIPS, ids=_id)
+def test_scaling_all_lengths_scales_force_with_their_square(tip):
+    bigger = Tip(
+        tip.shape, None if tip.radius_nm is None else 7 * tip.radius_nm, tip.half_angle_deg
+    )
+    depth = np.array([1.0, 30.0, 400.0])
+    np.testing.assert_allclose(
+        contact_force(7 * depth, bigger), 49 * contact_force(depth, tip), rtol=1e-10
+    )
+
+
+def test_exact_sphere_against_reference_table():
+    entry = REFERENCE["sphere_over_paraboloid"]
+    depth = 5000.0 * np.array(entry["depth_over_radius"])
+    ratio = contact_force(depth, Tip("sphere", 5000.0)) / contact_force(
+        depth, Tip("paraboloid", 5000.0)
+    )
+    np.testing.assert_allclose(ratio, entry["ratio"], atol=6e-5)
+
+
+def test_sphere_becomes_paraboloid_at_small_depth():
+    depth = 5000.0 * np.geomspace(1e-9, 1e-3, 20)
+    ratio = contact_force(depth, Tip("sphere", 5000.0)) / contact_force(
+        depth, Tip("paraboloid", 5000.0)
+    )
+    # leading term of the series: 1 - delta / (10 R)
+    np.testing.assert_allclose(ratio, 1 - depth / 50000.0, atol=1e-7)
+
+
+def test_sphere_contact_never_exceeds_its_radius():
+    assert np.all(contact_radius(np.array([1e3, 1e4, 1e6]), Tip("sphere", 50.0)) <= 50.0)
+
+
+def test_capped_cone_between_its_limits():
+    tip, depth = Tip("cone", 20.0, 20.0), np.array([1e-2, 1.0, 1e7])
+    assert tip.law.name == "capped_cone"
+    force = contact_force(depth, tip)
+    parts = contact_force(depth, Tip("paraboloid", 20.0))
+    np.testing.assert_allclose(force[:2], parts[:2], rtol=1e-12)
+    np.testing.assert_allclose(
+        force[2], contact_force(depth, Tip("cone", None, 20.0))[2], rtol=1e-4
+    )
+
+
+def test_truncated_cone_between_its_limits():
+    depth = np.array([1e-4, 1e7])
+    force = contact_force(depth, Tip("truncated_cone", 20.0, 20.0))
+    # a flat punch of radius b: 2 b delta (Sneddon 1965)
+    np.testing.assert_allclose(force[0], 2 * 20.0 * depth[0], rtol=1e-4)
+    np.testing.assert_allclose(
+        force[1], contact_force(depth, Tip("cone", None, 20.0))[1], rtol=1e-4
+    )
+
+
+def test_closed_forms_of_cone_and_pyramid():
+    depth, tangent = np.array([40.0]), np.tan(np.radians(17.5))
+    np.testing.assert_allclose(
+        contact_force(depth, Tip("cone", None, 17.5)), 2 / np.pi * tangent * 1600
+    )
+    # within the spread of the published factors 0.7071 to 0.7453 (from memory)
+    factor = contact_force(depth, Tip("pyramid", None, 17.5))[0] / (tangent * 1600)
+    assert 0.70711 < factor < 0.7453
+
+
+@pytest.mark.parametrize("tip", TIPS, ids=_id)
+@pytest.mark.parametrize("depth_max", [150.0, 2900.0])
+def test_table_holds_the_law(tip, depth_max):
+    table = tabulate(tip, depth_max)
+    t = np.linspace(0.001, np.sqrt(depth_max / table.scale_nm), 999)
+    pieces = len(table.coefficients)
+    piece = np.minimum((t * pieces).astype(int), pieces - 1)
+    x = t * pieces - piece
+    q = sum(table.coefficients[piece, i] * x**i for i in range(8))
+    depth = table.scale_nm * t**2
+    exact = contact_force(depth, tip)
+    assert np.max(np.abs(q * table.scale_nm * depth - exact)) < 1e-6 * exact.max()
+
+
+@pytest.mark.parametrize("base", ["bonded", "sliding"])
+def test_layer_factor_against_reference_table(base):
+    entry = REFERENCE[f"layer_{base}_nu_05"]
+    np.testing.assert_allclose(
+        layer_factor(np.array(entry["chi"]), 0.5, base), entry["factor"], rtol=5e-4
+    )
+
+
+def test_layer_first_coefficient():
+    entry = REFERENCE["layer_first_coefficient_bonded"]
+    for nu, slope in zip(entry["poisson_ratio"], entry["slope"], strict=True):
+        assert (layer_factor(np.array([1e-4]), nu)[0] - 1) / 1e-4 == pytest.approx(slope, rel=1e-3)
+
+
+def test_thick_layer_is_a_half_space_and_others_take_none():
+    tip, depth = Tip("sphere", 5000.0), np.array([10.0, 500.0])
+    np.testing.assert_allclose(
+        law_force(depth, tip, Layer(1e9, 0.5)), contact_force(depth, tip), rtol=1e-5
+    )
+    cone = Tip("cone", None, 20.0)
+    np.testing.assert_array_equal(
+        law_force(depth, cone, Layer(1e3, 0.5)), contact_force(depth, cone)
+    )
+
+
+@pytest.mark.parametrize(
+    ("shape", "radius", "angle", "word"),
+    [
+        ("sphere", None, None, "radius_nm"),
+        ("paraboloid", -1.0, None, "radius_nm"),
+        ("sphere", np.nan, None, "radius_nm"),
+        ("cone", None, None, "half_angle_deg"),
+        ("pyramid", None, 90.0, "half_angle_deg"),
+        ("brick", 1.0, 1.0, "shape"),
+    ],
+)
+def test_tips_that_cannot_be(shape, radius, angle, word):
+    with pytest.raises(ValueError, match=word):
+        Tip(shape, radius, angle)
+
+
+def test_a_law_is_registered_once():
+    with pytest.raises(ValueError, match="registered already"):
+        register(MODELS["cone"])
+    assert all(isinstance(m, ContactModel) and m.validity.endswith(".") for m in MODELS.values())
