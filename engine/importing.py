@@ -66,7 +66,7 @@ def outline_of_mosaic(mosaic: MosaicSource) -> np.ndarray[Any, Any]:
     coarse = _coarse(mosaic, mosaic.channels.index("nuclei"), step)
     outline = tissue_outline(coarse, step * mosaic.pixel_um, CellsSettings())
     # the first coarse pixel's centre lies half a block in
-    return outline + mosaic.pixel_um * (step - 1) / 2
+    return outline + mosaic.pixel_um * (step - 1) / 2 + mosaic.origin_um[::-1]
 
 
 def _coarse(mosaic: MosaicSource, channel: int, step: int) -> np.ndarray[Any, Any]:

@@ -1,6 +1,7 @@
 """The pieces of an analysis, each a function of a store and the settings; run in any process."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,8 @@ def find_cells(
     channel = store.info["channels"].index("nuclei")
     pixel_um = pyramid.pixel_um[0][1]
     found = detect_nuclei(pyramid.levels[0][channel], pixel_um, settings.cells)
+    origin_y, origin_x = pyramid.origin_um[0]
+    found = replace(found, x_um=found.x_um + origin_x, y_um=found.y_um + origin_y)
     xy_um = np.column_stack([found.x_um, found.y_um])
     graph = neighbour_graph(xy_um, settings.cells)
     return found, graph, grade_groups(xy_um, graph, settings.cells, settings.seed)

@@ -193,12 +193,12 @@ CASES = [
         "a path",
     ),
     Case(
-        "tiles",
+        "tiles missing",
         toml('file = "mosaic/mosaic.ome.tif"', 'tiles = "mosaic/tiles.csv"'),
         "disc.toml",
         "[mosaic] tiles",
-        "not stitched yet",
-        "OME-Zarr",
+        "not there",
+        "an existing file",
     ),
     Case(
         "file and tiles",

@@ -21,6 +21,7 @@ from engine.intake.paths import check_text, inside, links_out
 from engine.intake.report import Refused, Report
 from engine.intake.sites import SiteRow, SiteTable, read_sites
 from engine.intake.suspect import curve_cautions, points_inside
+from engine.intake.tiled import TiledMosaic
 
 MANIFEST = "disc.toml"
 
@@ -52,6 +53,7 @@ class DiscFolder:
     _parts: Parts = field(default_factory=Parts)
     _faulty: tuple[SiteRow, ...] = ()
     _mosaic: RawMosaic | None = None
+    _tiles: TiledMosaic | None = None
 
     @property
     def manifest(self) -> Manifest:
@@ -70,6 +72,8 @@ class DiscFolder:
     def mosaic(self) -> MosaicSource | None:
         """Open the mosaic; None, with the defects told, if it is wrong."""
         parts = self._parts
+        if parts.mosaic_tiles is not None:
+            return self._tiled(parts.mosaic_tiles).source(parts)
         if parts.mosaic_file is None:
             return None
         report = self._report(parts.mosaic_file)
@@ -86,6 +90,11 @@ class DiscFolder:
             manifest,
             report,
         )
+
+    def tile_files(self) -> tuple[str, ...]:
+        """Paths of the mosaic's tiles, relative to the folder; none where it is one image."""
+        table = self._parts.mosaic_tiles
+        return () if table is None else self._tiled(table).files()
 
     def curves(self, site: SiteRow) -> RawCurves | None:
         """Read a site's curves; None where there are none or, with defects told, wrong ones."""
@@ -167,7 +176,7 @@ class DiscFolder:
         _, rows, cols = source.shape
         low, high_x, high_y = -0.5, cols - 0.5, rows - 0.5
         corners = [[low, low], [high_x, low], [high_x, high_y], [low, high_y]]
-        return np.array(corners) * source.pixel_um
+        return np.array(corners) * source.pixel_um + source.origin_um[::-1]
 
     def _report(self, file: str, site: str = "") -> Report:
         return Report(file, site, self.defects, self.cautions)
@@ -194,6 +203,11 @@ class DiscFolder:
                 raise Refused(link, "a link that leads out of the disc folder", "data inside it")
             return read_zarr_mosaic(path, report)
         return None
+
+    def _tiled(self, table: str) -> TiledMosaic:
+        if self._tiles is None:
+            self._tiles = TiledMosaic(self.path, self._report(table), self._report(MANIFEST))
+        return self._tiles
 
     def _volts_known(self, curves: RawCurves, site: SiteRow, report: Report) -> bool:
         probe = self._parts.probes.get(site.probe)

@@ -42,7 +42,7 @@ class Parts:
         The whole, or None if any part is wrong.
     known
         Whether the file could be parsed at all; if not, nothing is said about missing keys.
-    mosaic_file, mosaic_channels, mosaic_pixel_um
+    mosaic_file, mosaic_tiles, mosaic_channels, mosaic_pixel_um
         Those keys of ``[mosaic]``, each None if absent or wrong.
     mosaic_pixel_given
         Whether there is a pixel size, right or wrong.
@@ -59,6 +59,7 @@ class Parts:
     manifest: Manifest | None = None
     known: bool = False
     mosaic_file: str | None = None
+    mosaic_tiles: str | None = None
     mosaic_channels: tuple[str, ...] | None = None
     mosaic_pixel_um: float | None = None
     mosaic_pixel_given: bool = False
@@ -203,19 +204,15 @@ def _check_channels(channels: object, parts: Parts, report: Report) -> None:
 
 
 def _check_source(table: Mapping[str, Any], parts: Parts, report: Report) -> None:
-    file = table.get("file")
+    file, tiles = table.get("file"), table.get("tiles")
     if "file" in table and "tiles" in table:
         report.defect("[mosaic]", "both file and tiles", "one of them")
-    elif "tiles" in table:
-        report.defect(
-            "[mosaic] tiles",
-            "a table of tiles, which is not stitched yet",
-            "one stitched image under file until then: OME-TIFF, TIFF or an OME-Zarr folder",
-        )
-    elif "file" not in table:
-        report.defect("[mosaic] file", "nothing", "a path to an image")
+    elif "file" not in table and "tiles" not in table:
+        report.defect("[mosaic] file", "nothing", "a path to an image, or tiles: a path to a table")
     if isinstance(file, str) and file:
         parts.mosaic_file = file
+    elif isinstance(tiles, str) and tiles:
+        parts.mosaic_tiles = tiles
 
 
 def _probes(raw: Mapping[str, Any], parts: Parts, report: Report) -> None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from engine.intake.limits import MAX_MOSAIC_PIXELS, check_shape
 from engine.intake.report import Refused, Report
+from engine.intake.tile_map import TileMap
 
 DTYPES = (np.dtype("u1"), np.dtype("u2"), np.dtype("f4"))
 AGREE = 0.01
@@ -66,6 +67,11 @@ class MosaicSource:
         uint8, uint16 or float32.
     rows_at_once
         Number of rows that are cheapest to read together, from a multiple of it on.
+    origin_um
+        Centre (y, x) of the first pixel in the disc frame: zero by the frame's definition, but for
+        tiles, whose nominal positions are the frame.
+    tiles
+        Where each tile was put, if the mosaic was stitched.
     """
 
     channels: tuple[str, ...]
@@ -75,6 +81,8 @@ class MosaicSource:
     rows_at_once: int
     _raw: RawMosaic = field(repr=False)
     _report: Report = field(repr=False)
+    origin_um: tuple[float, float] = (0.0, 0.0)
+    tiles: TileMap | None = field(default=None, repr=False)
 
     def read_rows(self, channel: int, first: int, stop: int) -> NDArray[Any]:
         """Rows ``first`` to ``stop`` (excluded) of one channel, (stop - first, cols).

@@ -16,6 +16,7 @@ import zarr
 from engine.errors import Caution, SplendensError
 from engine.footprint import Footprint
 from engine.frames import Frame
+from engine.intake.tile_map import TileMap, tile_map_of
 from engine.store.pyramid import Pyramid, read_pyramid
 from engine.store.schema import SCHEMA_VERSION, TABLES
 from engine.store.tables import read_table
@@ -193,6 +194,12 @@ class DiscStore:
     def mosaic(self) -> Pyramid | None:
         """The fluorescence mosaic, (channels, rows, cols) a level."""
         return read_pyramid(self._root["mosaic"]) if "mosaic" in self._root else None  # type: ignore[arg-type]
+
+    @cached_property
+    def tile_map(self) -> TileMap | None:
+        """Where the tiles of a stitched mosaic were put; None for a mosaic that came as one."""
+        record = self._root["mosaic"].attrs.get("tiles") if "mosaic" in self._root else None
+        return None if record is None else tile_map_of(record)  # type: ignore[arg-type]
 
     def height(self, site: str) -> Pyramid:
         """Height image of a site in nanometres; pixel sizes and origin in its own frame, in um."""

@@ -106,6 +106,7 @@ def _source_files(folder: DiscFolder) -> list[str]:
     """Every file the folder's manifest and table name, relative to it."""
     manifest = folder.manifest
     named = [MANIFEST, manifest.sites, manifest.frame.landmarks, manifest.mosaic.file]
+    named += [manifest.mosaic.tiles, *folder.tile_files()]
     named += [path for site in folder.sites for path in (site.curves, site.topography)]
     files = [name for name in named if name]
     folders = [name for name in files if (folder.path / name).is_dir()]
@@ -176,16 +177,20 @@ def _plain(value: Any) -> Any:
 def _write_mosaic(
     root: zarr.Group, mosaic: MosaicSource, progress: Callable[[float], None]
 ) -> None:
+    group = root.create_group("mosaic")
     write_pyramid(
-        root.create_group("mosaic"),
+        group,
         mosaic.read_rows,
         name="mosaic",
         shape=mosaic.shape[1:],
         dtype=mosaic.dtype,
         pixel_um=(mosaic.pixel_um, mosaic.pixel_um),
         channels=tuple(mosaic.channels),
+        origin_um=mosaic.origin_um,
         progress=progress,
     )
+    if mosaic.tiles is not None:
+        group.attrs["tiles"] = mosaic.tiles.as_record()
 
 
 def _write_site(parent: zarr.Group, folder: DiscFolder, site: SiteRow) -> None:

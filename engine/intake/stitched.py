@@ -1,0 +1,243 @@
+"""Tiles as one mosaic: looked through, registered, and read by bands like any other image."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from engine.flags import names_in
+from engine.intake.mosaic import MosaicSource, RawMosaic
+from engine.intake.report import Report
+from engine.intake.tile_layout import check_directions, check_layout
+from engine.intake.tile_map import TileMap
+from engine.intake.tiles import TileStack
+from engine.stitching import (
+    FLAGS,
+    Canvas,
+    FlatField,
+    Registration,
+    StitchingSettings,
+    blend_rows,
+    block_medians,
+    estimate_flat,
+    lay_out,
+    register_tiles,
+    typical_overlap_px,
+)
+
+_SATURATED_MIN = 1e-3
+"""Share of the pixels at the top of the range from which on it is worth a caution."""
+_CAMERA_BITS = (8, 10, 12, 14, 16)
+_FEW = 0.5
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What a channel of the tiles looks like."""
+
+    blocks: NDArray[np.float64]
+    constant: bool
+    saturated_share: float
+    top: float
+
+
+def stitched_mosaic(
+    stack: TileStack,
+    as_one: MosaicSource,
+    report: Report,
+    settings: StitchingSettings | None = None,
+) -> MosaicSource | None:
+    """Make one image of tiles; None, with the defects told, if their positions cannot be true.
+
+    Parameters
+    ----------
+    stack
+        The tiles.
+    as_one
+        One of them as a mosaic: channels, pixel size and type that all have.
+    report
+        Report on the table of tiles; takes defects and cautions.
+    settings
+        How they are stitched.
+    """
+    s = settings or StitchingSettings()
+    pixel_um = as_one.pixel_um
+    tile_shape = stack.shape[1:]
+    position_px = stack.position_um / pixel_um
+    if not check_layout(stack.position_um, tile_shape, pixel_um, report):
+        return None
+    nuclei = as_one.channels.index("nuclei") if "nuclei" in as_one.channels else 0
+
+    def read(tile: int) -> NDArray[Any]:
+        return stack.read(nuclei, tile, 0, tile_shape[0])
+
+    found = register_tiles(read, position_px, tile_shape, s)
+    if not check_directions(read, found, tile_shape, pixel_um, s, report):
+        return None
+    looks = [_look(stack, channel, s) for channel in range(stack.shape[0])]
+    fields = [estimate_flat(look.blocks, s) for look in looks]
+    names = _mosaic_flags(found, fields)
+    _channel_cautions(as_one.channels, looks, report)
+    _place_cautions(found, names, pixel_um, report)
+    overlap = typical_overlap_px(position_px, tile_shape, found.links.pairs)
+    canvas = lay_out(position_px, found.correction_px, tile_shape, overlap)
+    raw = RawMosaic(
+        (stack.shape[0], *canvas.shape),
+        as_one.dtype,
+        min(s.rows_at_once, canvas.shape[0]),
+        _band_reader(stack, canvas, fields, as_one.dtype, s),
+    )
+    return replace(
+        as_one,
+        shape=raw.shape,
+        rows_at_once=raw.rows_at_once,
+        origin_um=(canvas.origin_px[0] * pixel_um, canvas.origin_px[1] * pixel_um),
+        tiles=_tile_map(stack, found, as_one, fields, names, s),
+        _raw=raw,
+        _report=report,
+    )
+
+
+def _band_reader(
+    stack: TileStack,
+    canvas: Canvas,
+    fields: list[FlatField],
+    dtype: np.dtype[Any],
+    s: StitchingSettings,
+) -> Any:
+    def read_rows(channel: int, first: int, stop: int) -> NDArray[Any]:
+        def read(tile: int, low: int, high: int) -> NDArray[Any]:
+            return stack.read(channel, tile, low, high)
+
+        out = np.empty((stop - first, canvas.shape[1]), dtype)
+        for low in range(first, stop, s.rows_at_once):
+            high = min(low + s.rows_at_once, stop)
+            out[low - first : high - first] = blend_rows(
+                canvas, read, low, high, fields[channel], dtype
+            )
+        return out
+
+    return read_rows
+
+
+def _look(stack: TileStack, channel: int, s: StitchingSettings) -> _Look:
+    """Look at a channel of evenly spread tiles; at all of them where those have but one value."""
+    count, rows = len(stack.tiles), stack.shape[1]
+    some = np.unique(np.linspace(0, count - 1, min(count, s.flat_tiles_max)).astype(int))
+    blocks, lows, highs, peaks = [], [], [], []
+    for tile in some.tolist():
+        pixels = stack.read(channel, tile, 0, rows)
+        blocks.append(block_medians(pixels))
+        lowest, highest = _ends(pixels)
+        lows.append(lowest)
+        highs.append(highest)
+        peaks.append((highest, int(np.count_nonzero(pixels == highest))))
+    top = max(highs)
+    share = sum(n for high, n in peaks if high == top) / (len(some) * np.prod(stack.shape[1:]))
+    constant = not (top > min(lows))
+    for tile in sorted(set(range(count)) - set(some.tolist())) if constant else ():
+        if _ends(stack.read(channel, tile, 0, rows)) != (top, top):
+            constant = False
+            break
+    return _Look(np.array(blocks), constant, float(share), top)
+
+
+def _ends(pixels: NDArray[Any]) -> tuple[float, float]:
+    """Lowest and highest value; NaN counts as zero."""
+    filled = np.nan_to_num(pixels) if pixels.dtype.kind == "f" else pixels
+    return float(filled.min()), float(filled.max())
+
+
+def _channel_cautions(channels: tuple[str, ...], looks: list[_Look], report: Report) -> None:
+    for name, look in zip(channels, looks, strict=True):
+        if look.constant:
+            report.caution(
+                "mosaic_channel_empty",
+                f"Channel {name} of the mosaic is empty: every pixel of its tiles is {look.top:g}.",
+            )
+        elif look.saturated_share >= _SATURATED_MIN and look.top in _tops():
+            report.caution(
+                "mosaic_saturated",
+                f"Channel {name} of the mosaic is saturated: {look.saturated_share:.1%} of the "
+                f"pixels looked at stand at {look.top:g}, the top of the range.",
+            )
+
+
+def _tops() -> set[float]:
+    return {float(2**bits - 1) for bits in _CAMERA_BITS}
+
+
+def _mosaic_flags(found: Registration, fields: list[FlatField]) -> list[str]:
+    names = []
+    lively = found.links.candidate_correlation[:, 0] > 0
+    if len(found.position_px) > 1 and not found.consistent.any():
+        names.append("nominal_positions")
+    elif len(found.position_px) > 1 and found.consistent[lively].mean() < _FEW:
+        names.append("few_links")
+    if not all(field.estimated for field in fields):
+        names.append("no_flat_field")
+    return names
+
+
+def _place_cautions(found: Registration, names: list[str], pixel_um: float, report: Report) -> None:
+    count = len(found.position_px)
+    if "nominal_positions" in names:
+        report.caution(
+            "mosaic_nominal_positions",
+            f"No overlap of the {count} tiles could be matched (no tissue, or nothing sharp in "
+            "it): the mosaic is laid out by the nominal positions.",
+        )
+        return
+    lively = np.unique(found.links.pairs[found.links.candidate_correlation[:, 0] > 0])
+    weak = [
+        tile
+        for tile in lively.tolist()
+        if {"weakly_linked", "not_linked", "loosely_joined"}
+        & set(names_in(FLAGS, int(found.flags[tile])).split(";"))
+    ]
+    if weak:
+        far = np.linalg.norm(found.correction_px[weak], axis=1).max() * pixel_um
+        report.caution(
+            "tiles_weakly_linked",
+            f"{len(weak)} of the {len(lively)} tiles with something in their overlaps are weakly "
+            f"linked (moved by up to {far:.1f} um): cells there may be off by some micrometres, or "
+            "counted twice.",
+        )
+
+
+def _tile_map(
+    stack: TileStack,
+    found: Registration,
+    as_one: MosaicSource,
+    fields: list[FlatField],
+    names: list[str],
+    s: StitchingSettings,
+) -> TileMap:
+    pixel_um = as_one.pixel_um
+    measured = found.links.candidate_correlation[:, 0] > 0
+    return TileMap(
+        files=tuple(row.file for row in stack.rows),
+        nominal_um=stack.position_um[:, ::-1].copy(),
+        correction_um=found.correction_px[:, ::-1] * pixel_um,
+        size_um=(stack.shape[2] * pixel_um, stack.shape[1] * pixel_um),
+        links=found.link_count,
+        flags=tuple(names_in(FLAGS, int(mask)) for mask in found.flags),
+        pairs=found.links.pairs,
+        residual_um=np.where(measured, found.residual_px * pixel_um, np.nan),
+        pair_used=found.consistent,
+        mosaic_flags=";".join(names),
+        shading=tuple(
+            {
+                "channel": channel,
+                "estimated": field.estimated,
+                "dark": field.dark,
+                "fill": None if as_one.dtype.kind == "f" else float(np.rint(field.low)),
+                "depth": field.depth,
+                "coefficients": field.coefficients.tolist(),
+                "powers": field.powers.tolist(),
+            }
+            for channel, field in zip(as_one.channels, fields, strict=True)
+        ),
+        settings=s.model_dump(mode="json"),
+    )

@@ -1,0 +1,34 @@
+"""Stitching: overlapping tiles become one image, band by band. Arrays in, arrays out."""
+
+from engine.stitching.blend import Canvas, blend_rows, lay_out
+from engine.stitching.flags import FLAGS, MOSAIC_FLAGS
+from engine.stitching.flat import block_medians, estimate_flat, gain_rows, no_flat_field
+from engine.stitching.graph import bodies
+from engine.stitching.pairs import judge_layout, overlapping_pairs, typical_overlap_px
+from engine.stitching.register import measure_links, register_tiles
+from engine.stitching.results import FlatField, Links, Registration
+from engine.stitching.settings import StitchingSettings
+from engine.stitching.solve import solve_positions
+
+__all__ = [
+    "FLAGS",
+    "MOSAIC_FLAGS",
+    "Canvas",
+    "FlatField",
+    "Links",
+    "Registration",
+    "StitchingSettings",
+    "blend_rows",
+    "block_medians",
+    "bodies",
+    "estimate_flat",
+    "gain_rows",
+    "judge_layout",
+    "lay_out",
+    "measure_links",
+    "no_flat_field",
+    "overlapping_pairs",
+    "register_tiles",
+    "solve_positions",
+    "typical_overlap_px",
+]
