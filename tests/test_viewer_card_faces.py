@@ -302,3 +302,30 @@ def test_a_click_costs_the_server_little(library):
         state.curve = curve
         times.append(time.perf_counter() - begun)
     assert np.median(times) < 0.06
+
+
+def test_a_run_of_another_version_is_shown_and_told_apart(library):
+    from viewer.card_curve_facts import curve_facts, run_settings
+    from viewer.card_curve_words import curve_title_html
+    from viewer.card_facts import map_facts, site_facts
+
+    facts = site_facts(library, "tiny-1", "b002")
+    found, curve = map_facts(library, facts), curve_facts(library, facts, 0)
+    assert "another version" not in curve_title_html(found, 0, curve)
+    from dataclasses import replace
+
+    other = replace(found, modulus_kPa=found.modulus_kPa * 1.01)
+    assert "another version" in curve_title_html(other, 0, curve)
+
+    class Old:
+        def run_info(self, _run):
+            return {"settings": {"mechanics": {"weak_sigma": 41.0, "long_gone": 3}}}
+
+    class OldLibrary:
+        def store(self, _disc):
+            return Old()
+
+        def kept(self, _key, make):
+            return make()
+
+    assert run_settings(OldLibrary(), facts).weak_sigma == 41.0

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
 from engine.mechanics import CurveExplanation, MechanicsSettings, explain_curve
 from engine.tasks import tip_of
@@ -16,6 +17,8 @@ Floats = NDArray[np.float64]
 
 DRAWN_SAMPLES = 1200
 """A curve is not sent with many more samples than this."""
+SAME_FIT = 1e-3
+"""Relative difference of two moduli up to which they are called the same fit."""
 
 
 @dataclass(frozen=True)
@@ -83,10 +86,26 @@ def _known(z_nm: Floats, deflection_nm: Floats) -> tuple[Floats, Floats]:
 
 
 def run_settings(library: Library, facts: SiteFacts) -> MechanicsSettings:
-    """Give the settings for force curves with which the current run was made."""
+    """Give the settings for force curves with which the current run was made.
+
+    A run of another version may name settings that are gone: those are left out, and what cannot be
+    read at all gets its default. `refit_differs` tells whether it matters.
+    """
 
     def read() -> MechanicsSettings:
-        found = library.store(facts.disc).run_info(facts.run)["settings"]
-        return MechanicsSettings.model_validate(found["mechanics"])
+        found = library.store(facts.disc).run_info(facts.run)["settings"].get("mechanics", {})
+        known = {k: v for k, v in found.items() if k in MechanicsSettings.model_fields}
+        try:
+            return MechanicsSettings.model_validate(known)
+        except ValidationError:
+            return MechanicsSettings()
 
     return library.kept(("mechanics settings", facts.disc, facts.run), read)
+
+
+def refit_differs(curve: CurveFacts, modulus_kPa: float) -> bool:
+    """Tell whether the fit that is drawn gives another modulus than the run's table."""
+    drawn = float(curve.explained.fit.modulus_kPa[0])
+    if not np.isfinite(drawn) or not np.isfinite(modulus_kPa):
+        return bool(np.isfinite(drawn) != np.isfinite(modulus_kPa))
+    return abs(drawn / modulus_kPa - 1.0) > SAME_FIT

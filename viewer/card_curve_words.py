@@ -8,7 +8,7 @@ import numpy as np
 
 from engine.mechanics import FLAGS
 from engine.tasks import tip_of
-from viewer.card_curve_facts import CurveFacts
+from viewer.card_curve_facts import CurveFacts, refit_differs
 from viewer.card_facts import MapFacts, SiteFacts
 from viewer.card_map import left_out_words
 from viewer.card_text import (
@@ -36,12 +36,19 @@ def map_html(facts: MapFacts, turn: Turn) -> str:
     return f'<p class="quiet">{left_out_words(facts)} {marks} {turn_words(turn)}</p>'
 
 
-def curve_title_html(facts: MapFacts, index: int) -> str:
-    """Name one curve with its modulus, from the run's table."""
+def curve_title_html(facts: MapFacts, index: int, curve: CurveFacts) -> str:
+    """Name one curve with its modulus, from the run's table; tell if the drawn fit is another."""
     row, col = divmod(index, facts.cols)
     state = "" if facts.used[index] else f" {LEFT_OUT}"
     modulus = plus_minus(float(facts.modulus_kPa[index]), float(facts.modulus_se_kPa[index]), "kPa")
-    return f"<h3>Curve at row {row}, column {col}: {modulus}{state}</h3>"
+    title = f"<h3>Curve at row {row}, column {col}: {modulus}{state}</h3>"
+    if not refit_differs(curve, float(facts.modulus_kPa[index])):
+        return title
+    drawn = with_unit(float(curve.explained.fit.modulus_kPa[0]), "kPa", 4)
+    return (
+        f'{title}<p class="caution">The fit drawn below gives {drawn}: the run was made with other '
+        "settings or by another version. Analyse the disc anew to bring both together.</p>"
+    )
 
 
 def curve_html(facts: MapFacts, index: int) -> str:

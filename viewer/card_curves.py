@@ -144,7 +144,7 @@ class CurvesFace:
         assert self._map is not None
         self._plot.show(facts)
         self._scan.show(facts)
-        self._title.object = curve_title_html(self._map, index)
+        self._title.object = curve_title_html(self._map, index, facts)
         self._curve.object = curve_html(self._map, index)
         self._scan_text.object = scan_html(facts)
         flags = split_flags(self._map.flags[index])

@@ -63,7 +63,7 @@ class ReliefPicture:
             "xs",
             "ys",
             source=self._paths,
-            line_width=2.2,
+            line_width=1.7,
             line_color={"field": "at", "transform": mapper},
             nonselection_line_alpha=0.75,
             selection_line_width=5,

@@ -8,6 +8,7 @@ from typing import Any
 import panel as pn
 from bokeh.events import DocumentReady
 from bokeh.models import CustomJS
+from panel.io import hold
 
 from viewer.card_cells import CellsFace
 from viewer.card_curve_facts import curve_facts
@@ -79,10 +80,11 @@ class SiteCard(pn.viewable.Viewer):
         self._facts: SiteFacts | None = None
         self._shown: dict[str, tuple[str, str, str]] = {}
         self._faces: dict[str, Any] = {}
+        self._ready = False
         self._card: Any = pn.Column(margin=(4, 14, 16, 14), sizing_mode="stretch_width")
         self._dress()
         self._hear_keys()
-        pn.state.onload(self._make_ahead)
+        pn.state.onload(self._loaded)
         state.param.watch(lambda _e: self._run(self._update), ["site", "disc", "card_open"])
         state.param.watch(lambda _e: self._run(self._update), ["card_tab", "curve"])
         state.param.watch(lambda _e: self._run(self._dress), "dark")
@@ -96,8 +98,14 @@ class SiteCard(pn.viewable.Viewer):
 
     @staticmethod
     def _run(change: Callable[[], None]) -> None:
+        def together() -> None:
+            # one message to the browser, not one a property; never frozen: stylesheets of parts
+            # made meanwhile would point to a foreign host
+            with hold():
+                change()
+
         # a change of figures must happen under the document's lock, wherever it was asked for
-        pn.state.execute(change)
+        pn.state.execute(together)
 
     def _dress(self) -> None:
         """Make everything anew in the colours of the page."""
@@ -131,6 +139,12 @@ class SiteCard(pn.viewable.Viewer):
             self._faces[name] = face
             self._place.append(face.view)
         return self._faces[name]
+
+    def _loaded(self) -> None:
+        """Show the face: the page comes first, what may take a moment follows."""
+        self._ready = True
+        self._run(self._update)
+        self._make_ahead()
 
     def _make_ahead(self) -> None:
         """Make the faces while nobody waits for them, so that the first click is quick too."""
@@ -181,7 +195,7 @@ class SiteCard(pn.viewable.Viewer):
         for name, button in self._tabs.items():
             button.disabled = name not in facts.faces
             press(button, name == self.face)
-        if self.face:
+        if self.face and self._ready:
             self._show_face(facts)
 
     def _show_face(self, facts: SiteFacts) -> None:
