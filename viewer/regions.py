@@ -61,7 +61,7 @@ class Tray(pn.viewable.Viewer):
         self.keep = KeepLine(state, library, lambda: self.names, self._take)
         self._differences = pn.pane.HTML(
             "", stylesheets=[WORDS_CSS], sizing_mode="stretch_both", margin=0, min_height=0,
-            min_width=200, styles={**SCROLL, "flex": "3 1 230px"},
+            min_width=200, styles={**SCROLL, "flex": "3 1 212px"},
             css_classes=["tray-differences"],
         )  # fmt: skip
         self._make_bar()
@@ -88,9 +88,10 @@ class Tray(pn.viewable.Viewer):
             name="", stylesheets=[FOLD_CSS], margin=0, on_click=lambda _: self._fold_or_unfold()
         )
         self._what = pn.widgets.Select(
-            name="by", stylesheets=[FIELD_CSS], margin=(0, 6, 0, 0), width=226
-        )
-        self._kind = pn.widgets.Select(name="of", stylesheets=[FIELD_CSS], margin=0, width=104)
+            name="by", stylesheets=[FIELD_CSS], margin=(0, 6, 0, 0), min_width=120, max_width=280,
+            sizing_mode="stretch_width",
+        )  # fmt: skip
+        self._kind = pn.widgets.Select(name="of", stylesheets=[FIELD_CSS], margin=0, width=124)
         self._clear = button(
             "Clear", "Remove all regions", on_click=lambda _: self.state.param.update(regions={})
         )
@@ -101,9 +102,9 @@ class Tray(pn.viewable.Viewer):
         self._fields = pn.Row(
             pn.Row(
                 self._what, self._kind, self.keep.switch, self._csv, self._clear, margin=0,
-                styles={"flex": "8 1 460px", "align-items": "center", "min-width": "0"},
+                styles={"flex": "8 1 420px", "align-items": "center", "min-width": "0"},
             ),
-            pn.Row(self.scatter.controls(), margin=0, styles={"flex": "3 1 280px"}),
+            pn.Row(self.scatter.controls(), margin=0, styles={"flex": "3 1 250px"}),
             margin=0, sizing_mode="stretch_width", styles={"align-items": "center", "gap": "10px"},
         )  # fmt: skip
         self._bar = pn.Row(
@@ -119,18 +120,19 @@ class Tray(pn.viewable.Viewer):
         )
         strip = pn.pane.Bokeh(self.strip.figure, sizing_mode="stretch_width", margin=0)
         self._regions = pn.Row(
-            pn.Column(self._heads, self.rows, margin=0, width=286),
+            pn.Column(self._heads, self.rows, margin=0, width=264),
             strip,
             margin=0,
             sizing_mode="stretch_both",
-            styles={**SCROLL, "flex": "5 1 470px", "align-items": "flex-start"},
+            styles={**SCROLL, "flex": "5 1 440px", "align-items": "flex-start"},
         )  # fmt: skip
         plot = pn.Row(
             self.scatter.body(), margin=0, sizing_mode="stretch_both",
-            styles={"flex": "3 1 270px", "min-width": "250px"},
+            styles={"flex": "3 1 230px", "min-width": "220px"},
         )  # fmt: skip
         return pn.Row(
-            self._regions, self._differences, plot, margin=0, sizing_mode="stretch_both", min_height=0,
+            self._regions, self._differences, plot,
+            margin=0, min_height=0, sizing_mode="stretch_both",
             styles={"gap": "12px", "padding": "0 8px 4px 10px", "overflow": "hidden"},
         )  # fmt: skip
 

@@ -72,8 +72,9 @@ def _group_of(name: str) -> str:
 
 
 def numbers_of(table: pd.DataFrame, name: str) -> NDArray[np.float64]:
-    """One column as floats, NaN where there is no value or no such column."""
-    if name not in table.columns:
+    """One column as floats, NaN where there is no value or no such column of numbers."""
+    # a link may name any column
+    if name not in table.columns or not pd.api.types.is_numeric_dtype(table[name]):
         return np.full(len(table), np.nan)
     return table[name].to_numpy(dtype=np.float64, na_value=np.nan)
 
@@ -175,7 +176,7 @@ class RegionCounter:
         Parameters
         ----------
         regions
-            Letter to region.
+            Letter to region; one on a disc that is not open (a link may bring it) is left out.
         names
             Letter to what a person called it; letters may be missing.
         """
@@ -183,6 +184,8 @@ class RegionCounter:
         kept = {}
         found = []
         for letter, region in regions.items():
+            if region.disc not in self._library.discs:
+                continue
             key = (region, runs)
             known = self._kept.get(key) or self._count(region)
             kept[key] = known

@@ -24,15 +24,15 @@ class RegionRow:
         self, letter: str, rename: Callable[[str, str], None], remove: Callable[[str], None]
     ) -> None:
         self.letter = letter
-        self._mark = self._words(width=32)
+        self._mark = self._words(width=30)
         self._median = self._words(sizing_mode="stretch_width")
         self._counts = self._words(sizing_mode="stretch_width")
         self.name = pn.widgets.TextInput(
-            placeholder="name", max_length=LONGEST_NAME, width=62, margin=(0, 6, 0, 0),
+            placeholder="name", max_length=LONGEST_NAME, width=54, margin=(0, 4, 0, 0),
             stylesheets=[NAME_CSS],
         )  # fmt: skip
         self.remove = pn.widgets.Button(
-            name="×", description=f"Remove region {letter}", width=22, margin=0,
+            name="×", description=f"Remove region {letter}", width=20, margin=0,
             stylesheets=[BARE_CSS], on_click=lambda _: remove(letter),
         )  # fmt: skip
         self.name.param.watch(lambda event: rename(letter, event.new.strip()), "value")

@@ -16,7 +16,7 @@ from viewer.regions_data import TrayNumbers, shares_of
 from viewer.regions_look import MARKERS, dress_figure, region_colours
 from viewer.theme import palette, pattern_hex
 
-ROW_PX = 58
+ROW_PX = 72
 """Height of one region's row, screen pixels; the words beside the strip keep to it."""
 
 HEAD_PX = 42

@@ -1,7 +1,7 @@
 """Style sheets of the tray; colours and sizes are the page's own custom properties."""
 
 FIELD_CSS = """
-:host { font-family: var(--font); --bk-field: var(--raised); }
+:host { font-family: var(--font) !important; }
 .bk-input-group { display: flex; flex-direction: row; align-items: center; gap: 5px; }
 .bk-input-group > label { margin: 0; padding: 0; font-size: var(--small); color: var(--quiet);
   white-space: nowrap; }
@@ -28,7 +28,7 @@ NAME_CSS = (
 """The name of a region: it looks like a label and is a field."""
 
 BUTTON_CSS = """
-:host { font-family: var(--font); }
+:host { font-family: var(--font) !important; }
 .bk-btn.bk-btn-default, :host(.solid) .bk-btn.bk-btn-default { height: 26px; padding: 0 9px;
   font: inherit; font-size: var(--small); line-height: 1; color: var(--text);
   background: var(--raised); border: 1px solid var(--line); border-radius: 4px;
@@ -62,8 +62,8 @@ FOLD_CSS = (
 """The tray's title, which folds it."""
 
 WORDS_CSS = """
-:host { font-family: var(--font); font-size: var(--small); line-height: 1.35; color: var(--text);
-  font-variant-numeric: tabular-nums; }
+:host { font-family: var(--font) !important; font-size: var(--small); line-height: 1.35;
+  color: var(--text); font-variant-numeric: tabular-nums; }
 p, ul, dl { margin: 0; }
 p { margin-top: 3px; }
 small { font-size: inherit; color: var(--quiet); }
@@ -75,8 +75,8 @@ small { font-size: inherit; color: var(--quiet); }
 .none, .hint { color: var(--quiet); }
 .hint { font-size: var(--body); line-height: 1.4; margin: 2px 0 8px; }
 .heads { color: var(--quiet); display: flex; height: 100%; align-items: flex-end; }
-.heads span:first-child { width: 96px; }
-.counts { color: var(--quiet); white-space: nowrap; overflow: hidden; }
+.heads span:first-child { width: 86px; }
+.counts { color: var(--quiet); white-space: nowrap; line-height: 15px; }
 .counts div { overflow: hidden; text-overflow: ellipsis; }
 .pair { padding: 4px 0; }
 .pair + .pair { border-top: 1px solid var(--line); }
@@ -90,11 +90,12 @@ small { font-size: inherit; color: var(--quiet); }
 .care ul { list-style: none; padding: 0; }
 .care li + li { margin-top: 2px; }
 .shares { border-collapse: collapse; width: 100%; }
-.shares th { text-align: left; font-weight: 400; padding: 1px 6px 1px 0; white-space: nowrap; }
-.shares td, .shares thead th + th { text-align: right; padding: 1px 2px; }
+.shares th { text-align: left; font-weight: 400; padding: 1px 4px 1px 0; white-space: nowrap; }
+.shares td, .shares thead th + th { text-align: right; padding: 1px 0 1px 4px; }
+.shares thead .mark { display: block; margin: 0 0 0 auto; }
+.shares thead th { vertical-align: bottom; }
 .shares thead th:first-child { color: var(--quiet); }
 .shares tfoot { color: var(--quiet); border-top: 1px solid var(--line); }
-.swatch { display: inline-block; width: 10px; height: 10px; margin-right: 6px; }
 .shares svg { vertical-align: -4px; margin-right: 4px; }
 """
 """Words and numbers of the tray."""

@@ -36,7 +36,7 @@ ONE_REGION_HTML = (
 
 def heads_html(cells: bool) -> str:
     """Head the columns of the regions."""
-    what = "density" if cells else "median over sites, 95 % interval"
+    what = "density" if cells else "median, 95 % interval"
     return f'<div class="heads"><span>region</span><span>{what}</span></div>'
 
 
@@ -53,10 +53,7 @@ def median_html(median: MedianInterval, unit: str) -> str:
     if not isfinite(median.median):
         return '<span class="none">no site with this quantity</span>'
     if median.method == "none":
-        number, interval = (
-            plain_number(median.median),
-            f"{_some(median.n, 'site', 'sites')}: no interval",
-        )
+        number, interval = plain_number(median.median), "no interval"
     else:
         number, span = value_and_interval(median.median, median.low, median.high)
         interval = f"{span}" if span else "all equal"
@@ -92,21 +89,19 @@ def sites_words(held: Holding, with_value: int | None) -> str:
 
 
 def counts_html(held: Holding, with_value: int | None, several_discs: bool) -> str:
-    """Write counts at each level, in two lines."""
+    """Write counts at each level, in three lines."""
     curves = "no curves"
     if held.curves_total:
-        curves = f"{whole(held.curves_used)}/{whole(held.curves_total)} curves"
-    first = [sites_words(held, with_value)]
-    second = [
-        curves,
-        _some(held.cells.cells, "cell", "cells"),
-        _some(len(held.donors), "donor", "donors"),
-        f"{plain_number(held.cells.area_mm2)} mm²",
-    ]
+        curves = f"{whole(held.curves_used)} of {whole(held.curves_total)} curves used"
+    last = [_some(len(held.donors), "donor", "donors"), f"{plain_number(held.cells.area_mm2)} mm²"]
     if several_discs:
-        first.append(f"disc {held.disc}")
-    lines = "".join(f"<div>{escape(' · '.join(parts))}</div>" for parts in (first, second))
-    return f'<div class="counts">{lines}</div>'
+        last.append(f"disc {held.disc}")
+    lines = (
+        sites_words(held, with_value),
+        f"{curves} · {_some(held.cells.cells, 'cell', 'cells')}",
+        " · ".join(last),
+    )
+    return f'<div class="counts">{"".join(f"<div>{escape(line)}</div>" for line in lines)}</div>'
 
 
 def mark_html(letter: str, colour: str) -> str:
@@ -128,7 +123,11 @@ def _p_words(p: float) -> str:
 
 def _interval_words(value: float, low: float, high: float) -> str:
     number, span = value_and_interval(value, low, high)
-    return f"{number} <small>({span})</small>" if span else f"{number} <small>(no interval)</small>"
+    return (
+        f'{number} <span class="span">({span})</span>'
+        if span
+        else f"{number} <small>(no interval)</small>"
+    )
 
 
 def pair_html(pair: PairDifference, unit: str, pairs: int, colours: dict[str, str]) -> str:
@@ -205,15 +204,14 @@ def shares_html(holdings: Sequence[Holding], colours: dict[str, str]) -> str:
     for index, pattern in enumerate(PATTERNS):
         cells = "".join(f"<td>{_share(value)}</td>" for value in shares[:, index])
         colour = f"var(--{pattern.replace('_', '-')})"
-        swatch = f'<span class="swatch" style="background:{colour}"></span>'
-        glyph = pattern_glyph(pattern, "currentColor", 16)
-        rows.append(f"<tr><th>{swatch}{glyph}{pattern_words(pattern)}</th>{cells}</tr>")
+        glyph = pattern_glyph(pattern, colour, 16)
+        rows.append(f"<tr><th>{glyph}{pattern_words(pattern)}</th>{cells}</tr>")
     counts = "".join(f"<td>{whole(held.cells.cells)}</td>" for held in holdings)
     return (
-        f'<table class="shares"><thead><tr><th>share of cells</th>{heads}</tr></thead>'
+        f'<table class="shares"><thead><tr><th>% of cells</th>{heads}</tr></thead>'
         f"<tbody>{''.join(rows)}</tbody><tfoot><tr><th>cells</th>{counts}</tr></tfoot></table>"
     )
 
 
 def _share(value: float) -> str:
-    return DASH if not isfinite(value) else f"{100 * value:.0f} %"
+    return DASH if not isfinite(value) else f"{100 * value:.0f}"

@@ -22,9 +22,9 @@ from viewer.regions_style import FIELD_CSS, SCROLL, WORDS_CSS
 from viewer.scatter_data import Pairing, SitePairs, fit_of, membership, pair_sites, pairings
 from viewer.scatter_words import pairing_words, scatter_cautions, slope_words
 from viewer.state import ViewState
-from viewer.theme import palette
+from viewer.theme import FONT, SMALL_PX, palette
 
-PLOT_PX = 150
+PLOT_PX = 156
 """Height of the plot, screen pixels."""
 
 _BAND_STEPS = 60
@@ -98,7 +98,8 @@ class Scatter(pn.viewable.Viewer):
             y_range=self._y,
             tools="",
             toolbar_location=None,
-            min_border_left=54,
+            title=" ",
+            min_border_left=44,
             min_border_right=8,
             min_border_top=4,
             min_border_bottom=36,
@@ -152,7 +153,8 @@ class Scatter(pn.viewable.Viewer):
         self._pairs = pair_sites(table, x_name, y_name, way, self.join_distance_um)
         fit = fit_of(self._pairs)
         self.figure.xaxis.axis_label = quantity_words(x_name)
-        self.figure.yaxis.axis_label = column("sites", y_name).unit or quantity_words(y_name)
+        # lying over the plot it has room for the whole name
+        self.figure.title.text = quantity_words(y_name)
         self._set_ranges(self._pairs)
         self._set_band(fit)
         self._say(self._pairs, fit)
@@ -195,6 +197,10 @@ class Scatter(pn.viewable.Viewer):
             return
         look, regions = palette(self.state.dark), region_colours(self.state.dark)
         dress_figure(self.figure, look)
+        self.figure.title.update(
+            text_font=FONT, text_font_size=f"{SMALL_PX}px", text_font_style="normal",
+            text_color=look.quiet, offset=-36, standoff=2,
+        )  # fmt: skip
         letters = membership(self.library.sites(), self.state.regions)
         held = [letters[row] for row in pairs.row]
         inside = np.array([letter != OUTSIDE for letter in held], dtype=bool)
