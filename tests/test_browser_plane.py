@@ -262,6 +262,19 @@ def test_back_and_forward(page: Any) -> None:
     wait_search(page, "site=b002")
 
 
+def test_no_model_of_the_page_names_a_foreign_address(page: Any) -> None:
+    click_at(page, *SITES["b002"])
+    wait_search(page, "site=b002")
+    for _ in range(3):  # a height image is among them
+        page.keyboard.press("]")
+        page.wait_for_timeout(400)
+    named = page.evaluate(
+        """() => Bokeh.documents.flatMap((d) => [...d._all_models.values()]
+          .map((m) => m.url).filter((u) => typeof u === "string" && u.includes("://")))"""
+    )
+    assert named == []
+
+
 def test_layers_and_theme_change_the_picture(page: Any) -> None:
     jump(page, *SITES["b001"], 0.2)
     page.mouse.move(5, 5)

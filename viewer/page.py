@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import panel as pn
 from bokeh.events import DocumentReady
+from panel.io.resources import LOCAL_DIST
 
 from viewer.address import decode
 from viewer.gallery import Gallery
@@ -47,6 +48,10 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     search
         The query string the page was asked for with.
     """
+    document = pn.state.curdoc
+    if document is not None:
+        # told too late, Panel writes the address of a hosted copy into the style sheets it keeps
+        document.template_variables["dist_url"] = LOCAL_DIST
     state, placed = new_state(gallery, search)
     plane = PlaneView(state, gallery)
     if placed:
@@ -60,7 +65,6 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     template.add_panel("card", SiteCard(state, gallery.library))
     template.add_panel("tray", Tray(state, gallery.library))
     template.title = f"splendens · {state.disc}"
-    document = pn.state.curdoc
     if document is not None:
         document.js_on_event(DocumentReady, plane.script())
         plane.listen()

@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 import panel as pn
+from bokeh.settings import settings as bokeh_settings
 
 from viewer.gallery import Gallery
 from viewer.library import Library
@@ -46,6 +47,7 @@ def make_server(
     port = port or _free_port(address)
     gallery = Gallery(library)
     warmed = Event()
+    bokeh_settings.resources.set_value("server")  # whatever the environment says: nothing is hosted
     pn.extension(notifications=True, reconnect=True)
 
     def page() -> Any:

@@ -15,6 +15,8 @@ from engine.store import DiscStore
 from engine.view.mosaic import contrast
 from engine.view.scene import CellLayer, CurveLayer, HeightLayer, MosaicLayer, Scene
 
+NUCLEI = "nuclei"
+"""The channel that is shown, where there are several."""
 CONTRAST_PX = 700
 """Contrast is chosen on the coarsest level with at least this many pixels a side."""
 
@@ -52,7 +54,9 @@ def _mosaic(store: DiscStore) -> MosaicLayer | None:
     pyramid = store.mosaic
     if pyramid is None:
         return None
-    channel = 0 if len(pyramid.levels[0].shape) == 3 else None
+    named = list(store.info.get("channels", ()))
+    shown = named.index(NUCLEI) if NUCLEI in named else 0
+    channel = shown if len(pyramid.levels[0].shape) == 3 else None
     large = [level for level in pyramid.levels if min(level.shape[-2:]) >= CONTRAST_PX]
     coarse = large[-1] if large else pyramid.levels[0]
     low, high = contrast(np.asarray(coarse[:] if channel is None else coarse[channel]))
