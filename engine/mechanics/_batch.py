@@ -50,6 +50,8 @@ COLUMNS = [
     "run_low",
     "rise",
     "mended",
+    "place",
+    "local",
     "extra",
     "c_extra",
     "k_extra",
@@ -60,7 +62,7 @@ COLUMN = {name: i for i, name in enumerate(COLUMNS)}
 (FITTED, CONVERGED, OFFSET, SLOPE, LOG_ALPHA, CONTACT, RSS) = range(7)
 (C_LOG, C_CONTACT, K_LOG, K_CONTACT, DEPTH, FORCE, STIFFNESS) = range(7, 14)
 (SIGMA, DIFFERENCE, STEP, LARGEST, DIP, BEFORE, SAG, PUSH, PULL) = range(14, 23)
-(RUN_HIGH, RUN_LOW, RISE, MENDED, EXTRA) = range(23, 28)
+(RUN_HIGH, RUN_LOW, RISE, MENDED, PLACE, LOCAL, EXTRA) = range(23, 30)
 
 MIN_SAMPLES = 16
 SPIKE = 8.0
@@ -216,7 +218,7 @@ def _fit_curve(
 ) -> None:
     """Fit one scaled, centred curve; numbers go to ``row``."""
     n = z.size
-    theta, info, stats, inverse = small[44:48], small[48:52], small[52:56], square[2]
+    theta, info, stats, inverse = small[44:48], small[48:52], small[52:58], square[2]
     blocks = block_means(z, d, work[7], work[8])
     zb, db = work[7, :blocks], work[8, :blocks]
     if not _start_values(zb, db, exponent, coefficients, work, row, theta):
@@ -234,6 +236,8 @@ def _fit_curve(
     row[LARGEST] = max(row[LARGEST], stats[1])
     row[DIP] = stats[2]
     row[DIFFERENCE] = stats[3]
+    row[PLACE] = stats[4]
+    row[LOCAL] = stats[5]
     row[BEFORE] = before
     sums = np.empty((BLOCKS, 5))
     count = block_sums(z, r, work[1, :n], work[2, :n], int(info[1]), sums)
@@ -281,7 +285,7 @@ def _build(stamp: int) -> Callable[..., None]:
         """
         s = d.shape[1]
         work = np.empty((9, max(s + 1, BLOCKS)))
-        small = np.zeros(56)
+        small = np.zeros(58)
         square = np.zeros((3, 4, 4))
         out[:] = np.nan
         for c in range(d.shape[0]):

@@ -8,6 +8,8 @@ from ._start import BLOCKS
 CLIP = 8.0
 WINDOW = 10
 SHORT_WINDOW = 4
+ODD_STEP = 1.5
+"""Steps above this, in sigma, are looked at more closely."""
 
 
 @fast
@@ -52,7 +54,7 @@ def residuals(z: Floats, d: Floats, t: Floats, theta: Floats, first: int, r: Flo
 
 
 @fastest
-def _largest_step(clipped: Floats, sums: Floats) -> float:
+def _largest_step(clipped: Floats, sums: Floats) -> tuple[float, int]:
     """Largest difference of the means of two neighbouring windows; overwrites both arrays."""
     n = clipped.size
     width = WINDOW if n >= 4 * WINDOW else SHORT_WINDOW
@@ -67,7 +69,26 @@ def _largest_step(clipped: Floats, sums: Floats) -> float:
     step = 0.0
     for i in range(n - 2 * width + 1):
         step = max(step, abs(sums[i + width] - sums[i]))
-    return step / width
+    return step / width, width
+
+
+@plain
+def _local_step(sums: Floats, step: float, width: int, n: int) -> tuple[int, float]:
+    """Where the largest step is, and what is left of it beside the trend on either side."""
+    at = 0
+    last = n - width
+    while at < last - width and abs(sums[at + width] - sums[at]) < 0.999999 * step * width:
+        at += 1
+    here = sums[at + width] - sums[at]
+    trend = 0.0
+    sides = 0
+    if at >= width:
+        trend += sums[at] - sums[at - width]
+        sides += 1
+    if at + 2 * width <= last:
+        trend += sums[at + 2 * width] - sums[at + width]
+        sides += 1
+    return at + width, abs(here - trend / max(sides, 1)) / width
 
 
 @fastest
@@ -77,7 +98,8 @@ def step_statistics(
     """Two-sided step, largest residual, lowest five-mean before contact, squared difference.
 
     Step: between the means of two windows of ten samples (of four in a curve of fewer than 40),
-    residuals cut off at eight sigma so that a spike is no step.
+    residuals cut off at eight sigma so that a spike is no step. If it is large, then also where it
+    is and how much of it the trend on either side does not explain.
     """
     n = r.size
     clip = CLIP * sigma
@@ -91,12 +113,17 @@ def step_statistics(
         squares += s * s
     dip = 0.0
     for i in range(before - 4):
-        s = clipped[i] + clipped[i + 1] + clipped[i + 2] + clipped[i + 3] + clipped[i + 4]
+        s = r[i] + r[i + 1] + r[i + 2] + r[i + 3] + r[i + 4]
         dip = min(dip, s)
-    out[0] = _largest_step(clipped, sums)
+    step, width = _largest_step(clipped, sums)
+    out[0] = step
     out[1] = largest
     out[2] = -dip / 5.0
     out[3] = squares / (2.0 * (n - 1))
+    out[4] = n
+    out[5] = 0.0
+    if step > ODD_STEP * sigma:
+        out[4], out[5] = _local_step(sums, step, width, n)
 
 
 @fast

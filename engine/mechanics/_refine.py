@@ -61,9 +61,11 @@ def _direction(
 
 
 @plain
-def _propose(theta: Floats, step: Floats, lowest: float, span: float, new: Floats) -> None:
+def _propose(
+    theta: Floats, step: Floats, lowest: float, span: float, longest: float, new: Floats
+) -> None:
     """Take the step, shortened so that neither modulus nor contact moves too far at once."""
-    scale = min(1.0, STEP_CAP / max(abs(step[2]), 1e-300))
+    scale = min(longest, STEP_CAP / max(abs(step[2]), 1e-300))
     scale = min(scale, 0.25 * span / max(abs(step[3]), 1e-300))
     for i in range(4):
         new[i] = theta[i] + scale * step[i]
@@ -158,7 +160,9 @@ def refine(
         damping = _direction(acc, damping, matrix, inverse, low, step)
         if damping < 0.0:
             break
-        _propose(theta, step, z[0] - 0.2 * span, span, new)
+        # a sample that falls in and out of contact makes full steps swing for ever
+        longest = 0.5 if iteration > 5 and moved > 0.5 * before else 1.0
+        _propose(theta, step, z[0] - 0.2 * span, span, longest, new)
         before = moved if moved < np.inf else 1e-12
         moved = abs(new[2] - theta[2])
     _unpack(acc, matrix)

@@ -45,18 +45,17 @@ class Judged:
         Number of samples.
     constant, implausible, converged
         As the flags' sentences say.
-    sigma, force, depth, contact_se, stiffness, slope, sag, dip, step, step_se, largest
+    sigma, force, depth, contact_se, stiffness, slope, sag, dip, step, step_se, step_local,
+    step_place, largest
         Noise, largest force, largest depth, standard error of the contact, contact stiffness over
-        k, baseline slope, bow, deepest five-mean before contact, two-sided step and its standard
-        error, largest residual.
+        k, baseline slope, bow, deepest five-mean before contact, two-sided step, its standard
+        error, what the trend beside it leaves of it, and its sample; largest residual.
     before
         Samples before contact.
     mended
         Samples mended as spikes.
     run_high, run_low
         Longest runs of the highest and the lowest value.
-    rise
-        Highest less lowest deflection.
     excess, excess_se
         Free exponent less the law's, and standard error.
     adhesion, adhesion_sigma
@@ -84,12 +83,13 @@ class Judged:
     dip: Floats
     step: Floats
     step_se: Floats
+    step_local: Floats
+    step_place: Floats
     largest: Floats
     before: Floats
     mended: Floats
     run_high: Floats
     run_low: Floats
-    rise: Floats
     excess: Floats
     excess_se: Floats
     adhesion: Floats
@@ -161,12 +161,12 @@ def _faults(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
     # a quiet or coarsely digitised baseline repeats its lowest value: it counts where the stretch
     # is long and the rest of the curve is not quiet
     low = (j.run_low >= np.maximum(s.saturated_run_samples, 0.2 * j.samples)) & (
-        j.largest > 0.003 * j.rise
+        j.largest > 50.0 * j.sigma
     )
     return {
         "no_contact": no_contact,
         "saturated": (j.run_high >= s.saturated_run_samples) & ~no_contact | low,
-        "jump": (j.step > s.jump_se * j.step_se),
+        "jump": _jump(j, s) & ~_at_contact(j, s),
         "not_converged": ~j.converged & ~no_contact,
         "no_baseline": (j.before < 8) & ~no_contact,
         "shallow": ((j.depth < s.shallow_nm) | (j.depth < s.shallow_contact_se * j.contact_se))
@@ -174,9 +174,28 @@ def _faults(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
     }
 
 
+def _jump(j: Judged, s: MechanicsSettings) -> Bools:
+    # a law that does not fit leaves smooth residuals: they are no step. 1.6 is the ratio of the two
+    # statistics' standard errors, and the second need not be as sure as the first
+    return (j.step > s.jump_se * j.step_se) & (j.step_local > 0.6 * 1.6 * s.jump_se * j.step_se)
+
+
+def _dip(j: Judged, s: MechanicsSettings) -> Bools:
+    return (j.dip > s.adhesion_share * j.force) & (j.dip > 8.0 * j.sigma / np.sqrt(5.0))
+
+
+def _at_contact(j: Judged, s: MechanicsSettings) -> Bools:
+    """Tell a step at the contact from a jump.
+
+    Either the tip was drawn in just before, or the step is small against the force: there a law
+    that does not fit leaves its sharpest residuals.
+    """
+    near = np.abs(j.step_place - j.before) <= s.contact_share * j.samples + 1.0
+    return near & (_dip(j, s) | (j.step < s.contact_step_share * j.force))
+
+
 def _cares(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
     usual = np.nanmedian(j.sigma) if np.any(np.isfinite(j.sigma)) else np.nan
-    five = np.sqrt(5.0)
     return {
         "spike": (j.mended > 0) | (j.largest > s.spike_sigma * j.sigma),
         "weak": j.force < s.weak_sigma * j.sigma,
@@ -184,7 +203,7 @@ def _cares(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
         "short_baseline": j.before < s.short_baseline_share * j.samples,
         "tilt": np.abs(j.slope) > s.tilt_share,
         "sag": (np.abs(j.sag) > s.sag_nm) & (np.abs(j.sag) > 2.0 * j.sigma),
-        "snap_in": (j.dip > s.adhesion_share * j.force) & (j.dip > 8.0 * j.sigma / five),
+        "snap_in": _dip(j, s),
         "adhesion": (j.adhesion > s.adhesion_share * j.force)
         & (j.adhesion > 5.0 * j.adhesion_sigma),
         "stiff_contact": j.stiffness > s.stiff_ratio,

@@ -93,6 +93,19 @@ class MechanicsSettings(BaseModel):
         le=1.0,
         description="Pull-off or snap-in over the largest force: adhesion, snap_in.",
     )
+    contact_share: float = Field(
+        default=0.05,
+        ge=0.0,
+        le=0.5,
+        description="Steps no farther from the contact than this share of the samples are a "
+        "snap-in, if the tip was drawn in, and no jump.",
+    )
+    contact_step_share: float = Field(
+        default=0.02,
+        ge=0.0,
+        le=1.0,
+        description="Steps there below this share of the largest force are the law's misfit.",
+    )
     shallow_nm: float = Field(
         default=10.0, ge=0.0, le=1e5, description="Depth below this, nm: shallow (not used)."
     )
