@@ -24,6 +24,7 @@ from viewer.card_turn import Turn
 
 MAP_PX = 150
 _BINS = 14
+_SMALLEST_MARK_PX = 10.0
 
 
 def map_scale(facts: MapFacts) -> ColourScale:
@@ -82,10 +83,10 @@ class CurveMap:
             hatch_scale=9,
             hatch_weight=1.0,
         )
-        self._chosen = source(x=[], y=[])
+        self._chosen = source(x=[], y=[], side=[])
         for width, colour in ((4.5, look.ground), (2.5, look.chosen)):
             self.fig.rect(
-                "x", "y", 1, 1, source=self._chosen, fill_color=None, line_color=colour,
+                "x", "y", "side", "side", source=self._chosen, fill_color=None, line_color=colour,
                 line_width=width,
             )  # fmt: skip
         self.fig.add_tools(
@@ -141,7 +142,9 @@ class CurveMap:
     def choose(self, index: int) -> None:
         """Mark one curve."""
         x, y = self._place(np.array([index] if index >= 0 else [], dtype=int))
-        self._chosen.data = {"x": x, "y": y}
+        # on a large map a mark of one point's size could not be seen
+        side = max(1.0, _SMALLEST_MARK_PX * self._grid.shape[1] / MAP_PX)
+        self._chosen.data = {"x": x, "y": y, "side": np.full(len(x), side)}
 
     def _place(self, index: Any) -> tuple[Any, Any]:
         place = np.argsort(self._grid, axis=None)[index]
@@ -156,7 +159,7 @@ class ModulusDistribution:
         self.fig = small_figure(
             look,
             height=MAP_PX,
-            x_label="apparent modulus (kPa)",
+            x_label="modulus (kPa)",
             y_label="curves",
             left=40,
             zoom=False,
