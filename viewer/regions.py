@@ -72,7 +72,8 @@ class Tray(pn.viewable.Viewer):
         )  # fmt: skip
         state.param.watch(self._on_colour, "colour_by")
         state.param.watch(self._on_state, ["regions", "disc", "discs", "dark", "tray_open"])
-        self.param.watch(self._on_choice, ["choice", "kind"])
+        self.param.watch(self._on_choice, "choice")
+        self.param.watch(self._on_kind, "kind")
         self._on_colour()
         self._on_choice()
 
@@ -81,22 +82,22 @@ class Tray(pn.viewable.Viewer):
     def _make_bar(self) -> None:
         def button(name: str, words: str, **more: Any) -> Any:
             return pn.widgets.Button(
-                name=name, description=words, stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), **more
+                label=name, description=words, stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), **more
             )
 
         self._fold = pn.widgets.Button(
-            name="", stylesheets=[FOLD_CSS], margin=0, on_click=lambda _: self._fold_or_unfold()
+            label="", stylesheets=[FOLD_CSS], margin=0, on_click=lambda _: self._fold_or_unfold()
         )
         self._what = pn.widgets.Select(
-            name="by", stylesheets=[FIELD_CSS], margin=(0, 6, 0, 0), min_width=120, max_width=280,
+            label="by", stylesheets=[FIELD_CSS], margin=(0, 6, 0, 0), min_width=120, max_width=280,
             sizing_mode="stretch_width",
         )  # fmt: skip
-        self._kind = pn.widgets.Select(name="of", stylesheets=[FIELD_CSS], margin=0, width=124)
+        self._kind = pn.widgets.Select(label="of", stylesheets=[FIELD_CSS], margin=0, width=124)
         self._clear = button(
             "Clear", "Remove all regions", on_click=lambda _: self.state.param.update(regions={})
         )
         self._csv = pn.widgets.FileDownload(
-            callback=self._csv_file, label="CSV", filename="regions.csv", button_type="default",
+            callback=self._csv_file, label="CSV", filename="regions.csv", color="default",
             stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), width=54, height=26,
         )  # fmt: skip
         self._fields = pn.Row(
@@ -185,6 +186,11 @@ class Tray(pn.viewable.Viewer):
         self._kind.visible = len(held) > 1
         self.refresh()
 
+    def _on_kind(self, *_: Any) -> None:
+        if self._kind.value != self.kind:
+            return  # the field is about to be filled anew
+        self.refresh()
+
     def _on_state(self, *events: Any) -> None:
         if any(event.name == "regions" for event in events):
             gone = set(self.names) - set(self.state.regions)
@@ -199,7 +205,7 @@ class Tray(pn.viewable.Viewer):
         self.keep.folded = not shown
         drawn = ", ".join(self.state.regions)
         hint = f"   regions {drawn}" if drawn else "   draw regions with lasso or box"
-        self._fold.name = f"{'▾' if shown else '▸'} Compare{'' if shown else hint}"
+        self._fold.label = f"{'▾' if shown else '▸'} Compare{'' if shown else hint}"
         if not shown:
             return
         self.numbers = tray_numbers(

@@ -44,14 +44,14 @@ class KeepLine(pn.viewable.Viewer):
         super().__init__(**params)
         self._state, self._library, self._names, self._take = state, library, names, take
         self.switch = pn.widgets.Toggle(
-            name="Keep…", stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 10),
+            label="Keep…", stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 10),
         )  # fmt: skip
         self.title = pn.widgets.TextInput(
-            name="save as", placeholder="letters, digits, - _ .", max_length=64, width=210,
+            label="save as", placeholder="letters, digits, - _ .", max_length=64, width=210,
             stylesheets=[FIELD_CSS], margin=0,
         )  # fmt: skip
         self.saved = pn.widgets.Select(
-            name="saved", width=190, stylesheets=[FIELD_CSS], margin=(0, 0, 0, 18)
+            label="saved", width=190, stylesheets=[FIELD_CSS], margin=(0, 0, 0, 18)
         )
         self.save = self._button("Save", self._on_save)
         self.load = self._button("Load", self._on_load)
@@ -71,7 +71,7 @@ class KeepLine(pn.viewable.Viewer):
     @staticmethod
     def _button(name: str, action: Callable[[], str]) -> Any:
         return pn.widgets.Button(
-            name=name, stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), on_click=lambda _: action()
+            label=name, stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), on_click=lambda _: action()
         )
 
     def _on_switch(self, *_: Any) -> None:

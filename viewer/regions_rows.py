@@ -32,7 +32,7 @@ class RegionRow:
             stylesheets=[NAME_CSS],
         )  # fmt: skip
         self.remove = pn.widgets.Button(
-            name="×", description=f"Remove region {letter}", width=20, margin=0,
+            label="×", description=f"Remove region {letter}", width=20, margin=0,
             stylesheets=[BARE_CSS], on_click=lambda _: remove(letter),
         )  # fmt: skip
         self.name.param.watch(lambda event: rename(letter, event.new.strip()), "value")

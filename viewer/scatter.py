@@ -76,7 +76,7 @@ class Scatter(pn.viewable.Viewer):
     def _make_widgets(self) -> None:
         def select(name: str) -> Any:
             return pn.widgets.Select(
-                name=name, stylesheets=[FIELD_CSS], sizing_mode="stretch_width", margin=0,
+                label=name, stylesheets=[FIELD_CSS], sizing_mode="stretch_width", margin=0,
                 min_width=80,
             )  # fmt: skip
 
