@@ -10,6 +10,7 @@ from .results import CurveFits
 from .settings import MechanicsSettings
 from .summary import MAP_FLAGS, MapModulus, median_interval, summarise_map
 from .uncertainty import SharedUncertainty, shared_uncertainty, systematic_uncertainty
+from .warm import warm_up
 
 __all__ = [
     "FLAGS",
@@ -37,4 +38,5 @@ __all__ = [
     "shared_uncertainty",
     "summarise_map",
     "systematic_uncertainty",
+    "warm_up",
 ]

@@ -111,12 +111,8 @@ def ratio(samples, count=1024, loops=48, shape="paraboloid", repeats=5, **settin
 def cold_start():
     """CPU seconds of the first fit with nothing compiled before, in a process of its own."""
     code = (
-        "import time, numpy as np; from engine.mechanics import fit_curves, Tip;"
-        "z = np.linspace(0, 1, 64); t = time.process_time();"
-        "fit_curves(1e3 * z, np.maximum(z - .5, 0)[None] ** 1.5 * 100, tip=Tip('sphere', 5e3),"
-        "spring_constant_N_per_m=1., poisson_ratio=.5, retract_z_nm=1e3 * z[::-1],"
-        "retract_deflection_nm=np.maximum(z[::-1] - .5, 0)[None] ** 1.5 * 100);"
-        "print(time.process_time() - t)"
+        "import time; from engine.mechanics import warm_up; t = time.process_time();"
+        "warm_up(); print(time.process_time() - t)"
     )
     times = []
     with tempfile.TemporaryDirectory() as cache:
