@@ -114,6 +114,16 @@ def _bands(rows: int) -> Iterator[tuple[int, int]]:
         yield start, min(start + SHARD, rows)
 
 
+def _halved(finer: Any, at: tuple[int, ...], start: int, stop: int) -> npt.NDArray[Any]:
+    """Rows of a level from the finer one, few at a time: halving needs many times their memory."""
+    parts = []
+    for low in range(start, stop, TILE):
+        high = min(low + TILE, stop)
+        rows = slice(2 * low, min(2 * high, finer.shape[-2]))
+        parts.append(halve(finer[(*at, rows)]))
+    return np.concatenate(parts)
+
+
 def write_pyramid(
     group: zarr.Group,
     read: RowReader,
@@ -161,10 +171,7 @@ def write_pyramid(
                 if index == 0:
                     level[(*at, slice(start, stop))] = read(channel, start, stop)
                 else:
-                    finer = levels[index - 1]
-                    level[(*at, slice(start, stop))] = halve(
-                        finer[(*at, slice(2 * start, min(2 * stop, shapes[index - 1][0])))]
-                    )
+                    level[(*at, slice(start, stop))] = _halved(levels[index - 1], at, start, stop)
                 done += (stop - start) * cols
                 if progress is not None:
                     progress(done / work)
