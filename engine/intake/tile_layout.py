@@ -15,9 +15,9 @@ PLACE = "x_um, y_um"
 _COVER_MIN = 0.01
 """Least share of the mosaic's rectangle that its tiles must cover; a convention."""
 _PAIRS_TRIED = 24
-_MATCHED_MIN = 0.5
+_MATCHED_MIN = 0.6
 """Positions are said to be meant otherwise if this share of overlaps would then match…"""
-_MATCHED_MAX = 0.2
+_MATCHED_MAX = 0.3
 """… while no more than this share does as they stand."""
 _LIKELY = (0.3, 0.99)
 """Steps between tiles, in tiles, that a microscope is likely to make; a convention."""
@@ -141,24 +141,42 @@ def check_directions(
     table
         Takes the defect.
     """
-    lively = found.links.candidate_correlation[:, 0] > 0
-    if not lively.any() or found.consistent[lively].mean() > _MATCHED_MAX:
+    links = found.links
+    lively = links.candidate_correlation[:, 0] > 0
+    as_given = _matched(found.position_px, links.pairs, found.consistent, lively)
+    if as_given > _MATCHED_MAX:
         return True
-    tiles = np.unique(found.links.pairs[lively])
+    tiles = np.unique(links.pairs[lively])
     for words, meant in _other_directions(pixel_um).items():
         position = meant(found.position_px * pixel_um) / pixel_um
         pairs = overlapping_pairs(position, tile_shape, settings)
         pairs = pairs[np.isin(pairs, tiles).all(axis=1)]
         pairs = pairs[np.unique(np.linspace(0, len(pairs) - 1, _PAIRS_TRIED).astype(int))]
-        if not len(pairs):
-            continue
-        links = measure_links(read, position, tile_shape, pairs, settings)
-        if links.accepted.mean() >= _MATCHED_MIN:
+        tried = measure_links(read, position, tile_shape, pairs, settings)
+        other = _matched(position, pairs, tried.accepted, np.ones(len(pairs), bool))
+        if other >= _MATCHED_MIN:
             table.defect(
                 PLACE,
-                f"positions at which {found.consistent[lively].mean():.0%} of the overlaps match",
-                f"positions in micrometres in the mosaic's directions ({words}, "
-                f"{links.accepted.mean():.0%} of the overlaps tried would match)",
+                f"positions at which overlaps don't match ({as_given:.0%} of those of a direction)",
+                "positions in micrometres in the mosaic's directions (read "
+                f"{words}, {other:.0%} or more of each direction's overlaps tried would match)",
             )
             return False
     return True
+
+
+def _matched(
+    position: _Positions,
+    pairs: NDArray[np.int64],
+    matched: NDArray[np.bool_],
+    counted: NDArray[np.bool_],
+) -> float:
+    """Share of the counted pairs that match, in the direction where it is smaller; 1 for none."""
+    step = np.abs(position[pairs[:, 1]] - position[pairs[:, 0]])
+    stacked = step[:, 0] >= step[:, 1]
+    shares = [
+        float(matched[those & counted].mean())
+        for those in (stacked, ~stacked)
+        if (those & counted).any()
+    ]
+    return min(shares, default=1.0)

@@ -42,7 +42,7 @@ class StitchingSettings(BaseModel):
         "one nucleus looks like any other; no unit.",
     )
     overlap_min_px: Annotated[int, Field(ge=4, le=10000)] = Field(
-        default=24, description="Narrower nominal overlaps are not compared."
+        default=16, description="Narrower nominal overlaps are not compared."
     )
     side_share_min: Annotated[float, Field(gt=0, le=1)] = Field(
         default=0.5,

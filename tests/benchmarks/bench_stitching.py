@@ -1,8 +1,8 @@
 """Time stitching and measure its memory.
 
 ``python tests/benchmarks/bench_stitching.py``        10 x 10 tiles of 1024 x 1024 pixels in memory
-``python tests/benchmarks/bench_stitching.py large``  30,000 x 30,000 pixels, two channels, made tile
-                                                      by tile as it is read, into a store on disk
+``python tests/benchmarks/bench_stitching.py large``  30,000 x 30,000 pixels, two channels, tiles
+                                                      made as they are read, to a store on disk
 """
 
 import resource
