@@ -1,28 +1,54 @@
 """The collagen network: levelling, surface texture, fibrils, orientation and banding."""
 
 from engine.collagen.analyse import analyse_height
+from engine.collagen.areal_filter import filter_surface, transmission
 from engine.collagen.banding import Banding
+from engine.collagen.comparability import Basis, CommonGround, comparable, to_common_ground
+from engine.collagen.faults import ScanFaults, find_faults
 from engine.collagen.flags import FLAGS
-from engine.collagen.levelling import Levelled, level
+from engine.collagen.levelling import Levelled, level, preview
+from engine.collagen.material_ratio import MaterialRatio, material_ratio
 from engine.collagen.network import ThicknessSummary
+from engine.collagen.orientation import OrientationField
 from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
+from engine.collagen.scale import SurfaceCurves, power_spectral_density, sq_against_window
 from engine.collagen.settings import CollagenSettings
+from engine.collagen.splitting import Splitting
 from engine.collagen.texture import TextureResult, texture
 from engine.collagen.tip import ImageTip, erode
+from engine.collagen.tip_bound import TipBound, radius_bound
 
 __all__ = [
     "FLAGS",
     "Banding",
+    "Basis",
     "CollagenSettings",
+    "CommonGround",
     "FibrilPaths",
     "FibrilPieces",
     "ImageTip",
     "Levelled",
+    "MaterialRatio",
     "NetworkAnalysis",
+    "OrientationField",
+    "ScanFaults",
+    "Splitting",
+    "SurfaceCurves",
     "TextureResult",
     "ThicknessSummary",
+    "TipBound",
     "analyse_height",
+    "comparable",
     "erode",
+    "filter_surface",
+    "find_faults",
     "level",
+    "material_ratio",
+    "power_spectral_density",
+    "preview",
+    "radius_bound",
+    "sq_against_window",
     "texture",
+    "to_common_ground",
+    "transmission",
 ]

@@ -1,27 +1,34 @@
 """Everything about one height image in one call."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.collagen.areal_filter import filter_surface
 from engine.collagen.banding import Banding, find_bands, no_banding
+from engine.collagen.comparability import Basis
+from engine.collagen.faults import find_faults
 from engine.collagen.judge import SMALLEST_PX, flags_of, nothing_there
-from engine.collagen.levelling import Levelled, level, subtract_polynomial
+from engine.collagen.levelling import OPTIONS, Levelled, level, preview, subtract_polynomial
+from engine.collagen.material_ratio import material_ratio
 from engine.collagen.network import (
     PieceThickness,
     junction_density,
-    orientation,
     piece_angles,
     piece_thickness,
     summarise_thickness,
 )
+from engine.collagen.orientation import order_and_director, orientation_field
 from engine.collagen.profiles import CapFits, fit_caps
 from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
 from engine.collagen.ridges import fill_missing, find_ridges
+from engine.collagen.scale import surface_curves
 from engine.collagen.settings import CollagenSettings
+from engine.collagen.splitting import find_splits
 from engine.collagen.texture import texture
 from engine.collagen.tip import ImageTip, erode
+from engine.collagen.tip_bound import TipBound, radius_bound
 from engine.collagen.traces import Traces, empty_traces, keep_pieces, trace
 
 Array = NDArray[np.float64]
@@ -79,37 +86,86 @@ def analyse_height(
         If the heights are not real numbers.
     """
     height, pixel = _validate(height_nm, pixel_nm)
+    spoilt, faults = find_faults(height, pixel, settings)
+    height[spoilt] = np.nan
     valid = np.isfinite(height)
     levelled = level(height, settings)
-    surface = texture(levelled.height_nm, pixel, levelled.Sq_plane_nm, settings)
+    filtered, filters = filter_surface(
+        levelled.height_nm, pixel, settings.s_filter_nm, settings.l_filter_nm
+    )
+    curve = material_ratio(filtered)
     empty = nothing_there(height, valid)
-    if empty or min(height.shape) < SMALLEST_PX:
-        traces, caps = empty_traces(), CapFits(*(np.zeros(0) for _ in range(4)))
-        resolvable = max(pixel) <= settings.band_pixel_max_nm
-        radius_sd, banding = 0.0, no_banding(0, resolvable)
-        piece = piece_thickness(traces, caps, settings)
-    else:
-        traces, caps, piece, radius_sd, banding = _network(levelled, pixel, tip, settings)
-    summary = summarise_thickness(piece, traces.length_nm, radius_sd, settings, seed)
-    order, angle = orientation(traces.tangent_u, traces.tangent_v, traces.step_nm)
+    small = bool(empty) or min(height.shape) < SMALLEST_PX
+    found = _nothing(pixel, settings) if small else _network(levelled, pixel, tip, settings)
+    traces, piece = found.traces, found.piece
     result = NetworkAnalysis(
         levelled_nm=levelled.height_nm.astype(np.float32),
         levelling_steps=levelled.steps,
         jitter_share=levelled.jitter_share,
-        texture=surface,
-        fibrils=_pieces(traces, piece, banding, height.shape, pixel),
-        paths=_paths(traces, caps, height.shape, pixel),
+        texture=texture(filtered, pixel, levelled.Sq_plane_nm, settings, curve),
+        fibrils=_pieces(traces, piece, found.banding, height.shape, pixel),
+        paths=_paths(traces, found.caps, height.shape, pixel),
         junction_u_nm=_centred(traces.junction_u_px, height.shape[1], pixel[0]),
         junction_v_nm=_centred(traces.junction_v_px, height.shape[0], pixel[1]),
-        thickness=summary,
+        thickness=summarise_thickness(piece, traces.length_nm, found.radius_sd_nm, settings, seed),
         fibril_length_um=float(traces.length_nm.sum()) / 1000.0,
         junctions_per_um2=junction_density(traces, int(valid.sum()), pixel),
-        order=order,
-        angle_site_deg=angle,
-        banding=banding,
+        order=found.order,
+        angle_site_deg=found.angle_deg,
+        banding=found.banding,
         flags=(),
+        basis=_basis(height.shape, pixel, levelled.steps, filters),
+        levelling_Sq_nm=levelled.Sq_nm,
+        levelling_options=OPTIONS,
+        levelling_option_Sq_nm=preview(height, settings),
+        filters=filters,
+        faults=faults,
+        surface=surface_curves(filtered, pixel, curve),
+        orientation=orientation_field(traces, found.seen_share, height.shape, pixel, settings),
+        splitting=find_splits(traces, piece, pixel, settings),
+        tip_bound=found.tip_bound,
     )
     return replace(result, flags=flags_of(result, empty, valid, pixel, tip, settings))
+
+
+def _basis(
+    shape: tuple[int, ...],
+    pixel: tuple[float, float],
+    steps: tuple[str, ...],
+    filters: tuple[str, ...],
+) -> Basis:
+    return Basis(
+        window_u_nm=shape[1] * pixel[0],
+        window_v_nm=shape[0] * pixel[1],
+        pixel_u_nm=pixel[0],
+        pixel_v_nm=pixel[1],
+        levelling=tuple(step for step in steps if step != "row_jitter"),
+        filters=filters,
+    )
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What tracing and measuring have found."""
+
+    traces: Traces
+    caps: CapFits
+    piece: PieceThickness
+    radius_sd_nm: float
+    banding: Banding
+    order: float
+    angle_deg: float
+    seen_share: float
+    tip_bound: TipBound
+
+
+def _nothing(pixel: tuple[float, float], settings: CollagenSettings) -> _Found:
+    nan = float("nan")
+    traces, caps = empty_traces(), CapFits(*(np.zeros(0) for _ in range(4)))
+    piece = piece_thickness(traces, caps, settings)
+    banding = no_banding(0, max(pixel) <= settings.band_pixel_max_nm)
+    bound = TipBound(nan, np.zeros(0), np.zeros(0))
+    return _Found(traces, caps, piece, 0.0, banding, nan, nan, nan, bound)
 
 
 def _network(
@@ -117,14 +173,18 @@ def _network(
     pixel: tuple[float, float],
     tip: ImageTip | None,
     settings: CollagenSettings,
-) -> tuple[Traces, CapFits, PieceThickness, float, Banding]:
+) -> _Found:
     height = levelled.height_nm
     filled = fill_missing(height)
     eroded = _eroded(height, pixel, tip, settings)
     whole = fill_missing(eroded)
     traces = trace(find_ridges(subtract_polynomial(whole, 2), pixel, settings), pixel, settings)
     crest = np.isfinite(fit_caps(whole, traces, pixel, settings).flank_nm)
-    traces = keep_pieces(traces, _crested(traces, crest, settings))
+    share = _crest_share(traces, crest)
+    # A piece that nowhere runs along a crest is a shoulder; for the order, short crests count, as
+    # most of what lies across the others is seen in such pieces only.
+    order, angle, seen = order_and_director(keep_pieces(traces, share > 0), settings)
+    traces = keep_pieces(traces, share >= settings.crest_share)
     caps = fit_caps(eroded, traces, pixel, settings)
     piece = piece_thickness(traces, caps, settings)
     radius_sd = _radius_sd(height, traces, piece, pixel, tip, settings)
@@ -133,15 +193,14 @@ def _network(
     )
     diameter = np.where(np.isfinite(piece.thickness_nm), piece.thickness_nm, scale)
     banding = find_bands(filled, whole, traces, diameter, pixel, settings)
-    return traces, caps, piece, radius_sd, banding
+    bound = radius_bound(filled, pixel, tip)
+    return _Found(traces, caps, piece, radius_sd, banding, order, angle, seen, bound)
 
 
-def _crested(
-    traces: Traces, crest: NDArray[np.bool_], settings: CollagenSettings
-) -> NDArray[np.bool_]:
-    """Tell pieces that run along a crest from those on a shoulder of something thicker."""
-    share = np.bincount(traces.piece, crest * traces.step_nm, len(traces.length_nm))
-    return np.asarray(share >= settings.crest_share * traces.length_nm)
+def _crest_share(traces: Traces, crest: NDArray[np.bool_]) -> Array:
+    """Share of each piece that runs along a crest, not a shoulder of something thicker."""
+    along = np.bincount(traces.piece, crest * traces.step_nm, len(traces.length_nm))
+    return np.asarray(along / np.maximum(traces.length_nm, 1e-9), dtype=np.float64)
 
 
 def _ranges(traces: Traces) -> list[tuple[int, int]]:

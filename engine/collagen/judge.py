@@ -3,8 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.collagen.areal_filter import FINEST_PX
 from engine.collagen.flags import FLAGS
+from engine.collagen.plausible import upside_down, wrong_unit
 from engine.collagen.results import NetworkAnalysis
+from engine.collagen.ridges import fill_missing
 from engine.collagen.settings import CollagenSettings
 from engine.collagen.tip import ImageTip
 
@@ -63,9 +66,8 @@ def flags_of(
         Names in the order of ``FLAGS``.
     """
     raised = {empty} | _surface_flags(result, valid, pixel) | _fibril_flags(result, pixel, settings)
-    raised |= _band_flags(result, pixel, settings)
-    if tip is None or tip.radius_nm is None:
-        raised.add("radius_unknown")
+    raised |= _band_flags(result, pixel, settings) | _input_flags(result, empty, pixel, settings)
+    raised |= _tip_flags(result, tip, settings)
     return tuple(flag.name for flag in FLAGS if flag.name in raised)
 
 
@@ -108,5 +110,37 @@ def _band_flags(
         "pooled_only": settings.band_pixel_nm < max(pixel) <= settings.band_pixel_max_nm,
         "no_bands": banding.resolvable and not np.isfinite(banding.period_nm),
         "band_vibration": banding.vibration,
+    }
+    return {name for name, raised in checks.items() if raised}
+
+
+def _input_flags(
+    result: NetworkAnalysis, empty: str, pixel: tuple[float, float], settings: CollagenSettings
+) -> set[str]:
+    finest = FINEST_PX * max(pixel)
+    asked = (settings.s_filter_nm, settings.l_filter_nm)
+    checks = {
+        "spikes_masked": result.faults.spikes > 0,
+        "scars_masked": result.faults.scars > 0,
+        "lost_rows": result.faults.lost_rows > 0,
+        "filter_too_fine": any(f is not None and f < finest for f in asked),
+        "unit_suspect": wrong_unit(result.texture.Sdq),
+    }
+    if not empty:
+        height = fill_missing(result.levelled_nm.astype(np.float64))
+        checks["heights_inverted"] = upside_down(height, pixel)
+    return {name for name, raised in checks.items() if raised}
+
+
+def _tip_flags(
+    result: NetworkAnalysis, tip: ImageTip | None, settings: CollagenSettings
+) -> set[str]:
+    if tip is None or tip.radius_nm is None:
+        return {"radius_unknown"}
+    stated = settings.radius_rel_sd if tip.radius_rel_sd is None else tip.radius_rel_sd
+    ratio = result.tip_bound.radius_nm / tip.radius_nm
+    checks = {
+        "tip_blunter_than_stated": ratio > settings.tip_blunter_ratio * (1.0 + 2.0 * stated),
+        "tip_sharper_than_stated": ratio * (1.0 + 2.0 * stated) < settings.tip_sharper_ratio,
     }
     return {name for name, raised in checks.items() if raised}

@@ -1,6 +1,6 @@
 """Levelling: the plane and row jitter by default; stronger steps only where they are asked for."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +29,8 @@ class Levelled:
         was taken out.
     steps
         What was done, in order.
+    Sq_nm
+        Root mean square height as measured and after each of these steps, shape (steps + 1,).
     """
 
     height_nm: Array
@@ -36,6 +38,7 @@ class Levelled:
     jitter_nm: Array
     jitter_share: float
     steps: tuple[str, ...]
+    Sq_nm: Array
 
 
 def _terms(shape: tuple[int, int], degree: int) -> list[Array]:
@@ -247,6 +250,7 @@ def level(height_nm: Array, settings: CollagenSettings) -> Levelled:
     measured = row_jitter(plane, settings.jitter_rows)
     out, removed = height_nm, np.zeros(len(height_nm))
     done: list[str] = []
+    spreads = [_rms(height_nm)]
     for step in settings.levelling:
         if step == "row_jitter":
             # Tilt would pass into the row offsets; jitter is judged on the plane's residual.
@@ -256,12 +260,41 @@ def level(height_nm: Array, settings: CollagenSettings) -> Levelled:
         else:
             out = _STEPS[step](out)
             done.append(step)
+        if len(spreads) <= len(done):
+            spreads.append(_rms(out))
     finite = np.isfinite(out)
     out = out - out[finite].mean() if finite.any() else out
     spread = _rms(plane)
     share = float(np.mean(measured**2)) / spread**2 if spread > 0 else 0.0
-    return Levelled(out, spread, removed, share, _steps(done))
+    return Levelled(out, spread, removed, share, tuple(done), np.array(spreads))
 
 
-def _steps(done: Sequence[str]) -> tuple[str, ...]:
-    return tuple(done)
+OPTIONS: tuple[LevelStep, ...] = (
+    "plane",
+    "row_jitter",
+    "row_median",
+    "row_difference",
+    "quadratic",
+)
+"""Every step, in the order in which :func:`preview` tells its effect."""
+
+
+def preview(height_nm: Array, settings: CollagenSettings) -> Array:
+    """Tell what each step would do to Sq: the plane alone, then the plane and one further step.
+
+    Parameters
+    ----------
+    height_nm
+        Heights as measured, NaN where there is no datum, shape (rows, cols).
+    settings
+        The ``jitter_*`` fields.
+
+    Returns
+    -------
+    numpy.ndarray
+        Sq in nanometres in the order of ``OPTIONS``, shape (options,).
+    """
+    plane = subtract_polynomial(height_nm, 1)
+    jitter = _jitter_where_present(plane, settings)[:, None]
+    further = (plane - jitter, *(_STEPS[step](plane) for step in OPTIONS[2:]))
+    return np.array([_rms(plane), *(_rms(z) for z in further)])

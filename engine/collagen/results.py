@@ -1,13 +1,19 @@
 """What comes back about one height image."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from engine.collagen.banding import Banding
+from engine.collagen.comparability import Basis
+from engine.collagen.faults import ScanFaults
 from engine.collagen.network import ThicknessSummary
+from engine.collagen.orientation import OrientationField
+from engine.collagen.scale import SurfaceCurves
+from engine.collagen.splitting import Splitting
 from engine.collagen.texture import TextureResult
+from engine.collagen.tip_bound import TipBound
 
 Array = NDArray[np.float64]
 
@@ -87,11 +93,30 @@ class NetworkAnalysis:
     junctions_per_um2
         Density of apparent junctions.
     order, angle_site_deg
-        Nematic order of the tangents, 0 to 1, and director [0, 180) from +u towards +v.
+        Nematic order of the tangents, 0 to 1, and director [0, 180) from +u towards +v, corrected
+        for what crossings hide.
     banding
         Axial banding.
     flags
         Names from ``engine.collagen.FLAGS``, in their order.
+    basis
+        What the numbers rest on, for :func:`engine.collagen.comparable`.
+    levelling_Sq_nm
+        Sq as measured (faults masked) and after each levelling step, shape (steps + 1,).
+    levelling_options, levelling_option_Sq_nm
+        What each step on its own would make of Sq (after the plane), shape (options,).
+    filters
+        Areal filters that were applied before the texture, with their nesting indices.
+    faults
+        What was masked.
+    surface
+        Curves behind the texture.
+    orientation
+        Map and reach of local orientation.
+    splitting
+        Thickness followed across junctions.
+    tip_bound
+        How blunt the tip can be, from the image alone.
     """
 
     levelled_nm: NDArray[np.float32]
@@ -109,3 +134,15 @@ class NetworkAnalysis:
     angle_site_deg: float
     banding: Banding
     flags: tuple[str, ...]
+    basis: Basis = field(default_factory=lambda: Basis(*(float("nan"),) * 4))
+    levelling_Sq_nm: Array = field(default_factory=lambda: np.zeros(0))
+    levelling_options: tuple[str, ...] = ()
+    levelling_option_Sq_nm: Array = field(default_factory=lambda: np.zeros(0))
+    filters: tuple[str, ...] = ()
+    faults: ScanFaults = field(default_factory=ScanFaults)
+    surface: SurfaceCurves = field(default_factory=SurfaceCurves)
+    orientation: OrientationField = field(default_factory=OrientationField)
+    splitting: Splitting = field(default_factory=Splitting)
+    tip_bound: TipBound = field(
+        default_factory=lambda: TipBound(float("nan"), np.zeros(0), np.zeros(0))
+    )

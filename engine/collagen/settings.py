@@ -39,6 +39,40 @@ class CollagenSettings(BaseModel):
         "taken across columns, where no line noise can be",
     )
 
+    mask_faults: bool = Field(
+        default=True, description="mask spikes, scars and lost rows before anything is measured"
+    )
+    spike_ratio: float = Field(
+        default=6.0,
+        gt=0,
+        le=1e4,
+        description="a spike stands off all of the ring two pixels away by this multiple of the "
+        "usual step from pixel to pixel",
+    )
+    scar_ratio: float = Field(
+        default=4.0,
+        gt=0,
+        le=1e4,
+        description="a scar steps off both neighbouring rows by this multiple of the usual step",
+    )
+    scar_min_px: int = Field(
+        default=24, ge=5, le=10_000, description="shortest scar along the fast axis, pixels"
+    )
+
+    s_filter_nm: float | None = Field(
+        default=None,
+        gt=0,
+        le=1e6,
+        description="nesting index of the S-filter before the texture: shorter waves are taken "
+        "out; at least five pixels, finer ones are not applied; off by default",
+    )
+    l_filter_nm: float | None = Field(
+        default=None,
+        gt=0,
+        le=1e7,
+        description="nesting index of the L-filter before the texture: longer waves are taken "
+        "out; off by default",
+    )
     acf_threshold: float = Field(
         default=0.2, gt=0, lt=1, description="autocorrelation at which Sal and Str are read"
     )
@@ -78,11 +112,33 @@ class CollagenSettings(BaseModel):
         default=25.0, gt=0, le=1000, description="Gaussian along a path, sigma"
     )
 
+    map_cell_nm: float = Field(
+        default=400.0, ge=50, le=1e5, description="cell of the map of local orientation"
+    )
+    split_ratio: float = Field(
+        default=0.8,
+        gt=0,
+        lt=1,
+        description="a fibril that goes on beyond a junction thinner than this share has split",
+    )
+
     radius_rel_sd: float = Field(
         default=0.05,
         ge=0,
         le=1,
         description="relative standard deviation of the tip radius where the probe states none",
+    )
+    tip_blunter_ratio: float = Field(
+        default=1.6,
+        ge=1,
+        le=100,
+        description="an image's own tip radius above the stated one by this factor is flagged",
+    )
+    tip_sharper_ratio: float = Field(
+        default=0.75,
+        gt=0,
+        le=1,
+        description="an image's own tip radius below the stated one by this factor is flagged",
     )
     profile_average_nm: float = Field(
         default=12.0, ge=0, le=200, description="profiles are averaged this far along either way"
@@ -183,4 +239,9 @@ class CollagenSettings(BaseModel):
                     f"{low} must not exceed {high}, got {getattr(self, low)} > "
                     f"{getattr(self, high)}"
                 )
+        if self.s_filter_nm and self.l_filter_nm and self.s_filter_nm >= self.l_filter_nm:
+            raise ValueError(
+                f"s_filter_nm must be below l_filter_nm, got {self.s_filter_nm} >= "
+                f"{self.l_filter_nm}"
+            )
         return self

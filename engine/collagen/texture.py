@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from engine.collagen.material_ratio import MaterialRatio, material_ratio
+from engine.collagen.scale import texture_direction
 from engine.collagen.settings import CollagenSettings
 
 Array = NDArray[np.float64]
@@ -37,7 +39,13 @@ class TextureResult:
     Str
         Texture aspect ratio: shortest over longest such distance, 0 to 1.
     Sq_plane_nm
-        Root mean square height after removal of the least-squares plane alone.
+        Root mean square height after removal of the least-squares plane alone, unfiltered.
+    Sp_nm, Sv_nm
+        Height of the highest point above, depth of the lowest below the mean.
+    Std_deg
+        Texture direction: where the lay runs, [0, 180) from +u towards +v.
+    Sk_nm, Spk_nm, Svk_nm, Smr1_pct, Smr2_pct
+        Core height, reduced peak height and valley depth, material ratios at the core's ends.
     """
 
     Sa_nm: float
@@ -50,6 +58,17 @@ class TextureResult:
     Sal_nm: float
     Str: float
     Sq_plane_nm: float
+    Sp_nm: float = float("nan")
+    Sv_nm: float = float("nan")
+    Std_deg: float = float("nan")
+    Sk_nm: float = float("nan")
+    Spk_nm: float = float("nan")
+    Svk_nm: float = float("nan")
+    Smr1_pct: float = float("nan")
+    Smr2_pct: float = float("nan")
+
+
+_HEIGHTS = ("Sa_nm", "Sq_nm", "Sz_nm", "Sp_nm", "Sv_nm", "Ssk", "Sku")
 
 
 def height_parameters(height_nm: Array) -> dict[str, float]:
@@ -63,11 +82,12 @@ def height_parameters(height_nm: Array) -> dict[str, float]:
     Returns
     -------
     dict
-        ``Sa_nm, Sq_nm, Sz_nm, Ssk, Sku``; NaN without data, skewness and kurtosis NaN when flat.
+        ``Sa_nm, Sq_nm, Sz_nm, Sp_nm, Sv_nm, Ssk, Sku``; NaN without data, skewness and kurtosis
+        NaN when flat.
     """
     z = height_nm[np.isfinite(height_nm)]
     if not z.size:
-        return dict.fromkeys(("Sa_nm", "Sq_nm", "Sz_nm", "Ssk", "Sku"), float("nan"))
+        return dict.fromkeys(_HEIGHTS, float("nan"))
     z = z - z.mean()
     square = z * z
     variance = float(square.mean())
@@ -76,6 +96,8 @@ def height_parameters(height_nm: Array) -> dict[str, float]:
         "Sa_nm": float(np.abs(z).mean()),
         "Sq_nm": variance**0.5,
         "Sz_nm": float(z.max() - z.min()),
+        "Sp_nm": float(z.max()),
+        "Sv_nm": float(-z.min()),
         "Ssk": float("nan") if flat else float((square * z).mean()) / variance**1.5,
         "Sku": float("nan") if flat else float((square * square).mean()) / variance**2,
     }
@@ -218,6 +240,7 @@ def texture(
     pixel_nm: tuple[float, float],
     Sq_plane_nm: float,
     settings: CollagenSettings,
+    curve: MaterialRatio | None = None,
 ) -> TextureResult:
     """All texture parameters of a levelled image.
 
@@ -231,15 +254,24 @@ def texture(
         Root mean square height after the plane alone, carried into the result.
     settings
         ``acf_threshold``.
+    curve
+        Material ratio curve of the same heights; computed where it is not given.
 
     Returns
     -------
     TextureResult
         Numbers compare only between images of the same window, pixel, levelling and filters.
     """
+    curve = material_ratio(height_nm) if curve is None else curve
     return TextureResult(
         **height_parameters(height_nm),
         **hybrid_parameters(height_nm, pixel_nm),
         **spatial_parameters(height_nm, pixel_nm, settings.acf_threshold),
         Sq_plane_nm=Sq_plane_nm,
+        Std_deg=texture_direction(height_nm, pixel_nm),
+        Sk_nm=curve.Sk_nm,
+        Spk_nm=curve.Spk_nm,
+        Svk_nm=curve.Svk_nm,
+        Smr1_pct=curve.Smr1_pct,
+        Smr2_pct=curve.Smr2_pct,
     )

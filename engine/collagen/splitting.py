@@ -1,0 +1,162 @@
+"""Thick fibrils that go on thinner beyond a junction: a count with its uncertainty."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import spatial, stats
+
+from engine.collagen.network import PieceThickness
+from engine.collagen.settings import CollagenSettings
+from engine.collagen.traces import Traces
+
+Array = NDArray[np.float64]
+
+_REACH_NM = 40.0  # beyond the radius kept free of junctions, and the blur of their place
+_AHEAD_DEG = 30.0
+_CHANCE = 0.02
+_LEVEL = 0.95
+
+
+@dataclass(frozen=True)
+class Splitting:
+    """Thickness followed across junctions.
+
+    Attributes
+    ----------
+    followed
+        Junctions across which a fibril of known thickness goes straight on into one of known
+        thickness.
+    steps
+        Of these, how many step down by more than their errors and the least step.
+    expected_by_chance
+        Steps that errors alone would make among those followed.
+    share, share_ci_low, share_ci_high
+        Share of the junctions followed that are splits, chance taken off, with its exact binomial
+        interval; NaN without junctions followed.
+    junction
+        Index of the junctions with a step, shape (steps,).
+    ratio
+        Thinner over thicker at each, shape (steps,).
+    """
+
+    followed: int = 0
+    steps: int = 0
+    expected_by_chance: float = 0.0
+    share: float = float("nan")
+    share_ci_low: float = float("nan")
+    share_ci_high: float = float("nan")
+    junction: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    ratio: Array = field(default_factory=lambda: np.zeros(0))
+
+
+@dataclass(frozen=True)
+class _Ends:
+    """Both ends of every piece that has a thickness, directions pointing out of the piece."""
+
+    piece: NDArray[np.int64]
+    u_nm: Array
+    v_nm: Array
+    out_u: Array
+    out_v: Array
+
+
+def _ends(traces: Traces, piece: PieceThickness, pixel_nm: tuple[float, float]) -> _Ends:
+    known = np.flatnonzero(np.isfinite(piece.thickness_nm))
+    first, last = traces.start[known], traces.start[known + 1] - 1
+    at = np.concatenate([first, last])
+    way = np.concatenate([-np.ones(len(known)), np.ones(len(known))])
+    return _Ends(
+        piece=np.concatenate([known, known]),
+        u_nm=traces.u_px[at] * pixel_nm[0],
+        v_nm=traces.v_px[at] * pixel_nm[1],
+        out_u=way * traces.tangent_u[at],
+        out_v=way * traces.tangent_v[at],
+    )
+
+
+def find_splits(
+    traces: Traces,
+    piece: PieceThickness,
+    pixel_nm: tuple[float, float],
+    settings: CollagenSettings,
+) -> Splitting:
+    """Follow fibrils straight across junctions and compare their thickness on both sides.
+
+    Parameters
+    ----------
+    traces
+        Paths and junctions.
+    piece
+        Thickness of the pieces.
+    pixel_nm
+        Spacing along u and v.
+    settings
+        ``junction_radius_nm``, ``split_ratio``.
+
+    Returns
+    -------
+    Splitting
+        A step is a split, or a fibril that ends under another just where a thinner one goes on:
+        both look alike from above.
+    """
+    ends = _ends(traces, piece, pixel_nm)
+    if not len(traces.junction_u_px) or len(ends.piece) < 2:
+        return Splitting()
+    tree = spatial.cKDTree(np.column_stack([ends.u_nm, ends.v_nm]))
+    centre = np.column_stack(
+        [traces.junction_u_px * pixel_nm[0], traces.junction_v_px * pixel_nm[1]]
+    )
+    near = tree.query_ball_point(centre, settings.junction_radius_nm + _REACH_NM)
+    rows = []
+    for k in range(len(centre)):
+        pair = _straight_pair(ends, np.sort(np.array(near[k], dtype=np.int64)))
+        if pair is not None:
+            rows.append((k, *_compare(pair, piece)))
+    return _counted(rows, settings)
+
+
+def _straight_pair(ends: _Ends, some: NDArray[np.int64]) -> tuple[int, int] | None:
+    """Pieces of the two ends that face each other most nearly."""
+    if len(some) < 2:
+        return None
+    u, v = ends.out_u[some], ends.out_v[some]
+    facing = np.outer(u, u) + np.outer(v, v)
+    facing[ends.piece[some][:, None] == ends.piece[some][None, :]] = 1.0
+    i, j = np.unravel_index(int(np.argmin(facing)), facing.shape)
+    if facing[i, j] > -np.cos(np.radians(_AHEAD_DEG)):
+        return None
+    return int(ends.piece[some[i]]), int(ends.piece[some[j]])
+
+
+def _compare(pair: tuple[int, int], piece: PieceThickness) -> tuple[float, float]:
+    """Ratio of thinner to thicker, and the step over its standard error."""
+    one, two = piece.thickness_nm[pair[0]], piece.thickness_nm[pair[1]]
+    error = float(np.hypot(piece.se_nm[pair[0]], piece.se_nm[pair[1]]))
+    # Fits that share a method agree no better than this, however small their scatter.
+    error = float(np.hypot(error, 0.03 * max(one, two)))
+    return float(min(one, two) / max(one, two)), float(abs(one - two) / error)
+
+
+def _counted(rows: list[tuple[int, float, float]], settings: CollagenSettings) -> Splitting:
+    followed = len(rows)
+    if not followed:
+        return Splitting()
+    table = np.array(rows, dtype=np.float64)
+    needed = float(stats.norm.isf(_CHANCE / 2.0))
+    step = (table[:, 2] > needed) & (table[:, 1] < settings.split_ratio)
+    count = int(step.sum())
+    chance = _CHANCE * followed
+    tail = 0.5 * (1.0 - _LEVEL)
+    low = float(stats.beta.ppf(tail, count, followed - count + 1)) if count else 0.0
+    high = float(stats.beta.isf(tail, count + 1, followed - count)) if count < followed else 1.0
+    return Splitting(
+        followed=followed,
+        steps=count,
+        expected_by_chance=chance,
+        share=max(count / followed - _CHANCE, 0.0),
+        share_ci_low=max(low - _CHANCE, 0.0),
+        share_ci_high=high,
+        junction=table[step, 0].astype(np.int64),
+        ratio=table[step, 1],
+    )
