@@ -1,4 +1,4 @@
-"""Each kind of bad tiles gives its own one defect, or a caution where the data can still be used."""
+"""Each kind of bad tiles gives its own one defect, or a caution where data can still be used."""
 
 import csv
 from collections.abc import Callable

@@ -104,7 +104,7 @@ def test_a_turned_camera_and_a_short_step_are_followed():
 def test_the_frame_of_the_nominal_positions_is_held():
     made = scan(5, (4, 4), snr=8.0)
     moved = scan(5, (4, 4), snr=8.0)
-    moved.nominal_px = moved.nominal_px + [1234.5, -77.25]
+    moved.nominal_px = moved.nominal_px + np.array([1234.5, -77.25])
     one, _ = registered(made)
     two = register_tiles(made.read, moved.nominal_px, made.shape)
     np.testing.assert_allclose(one.correction_px.mean(axis=0), 0, atol=1e-9)
