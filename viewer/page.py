@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from typing import Any
+
 import panel as pn
 from bokeh.events import DocumentReady
 from panel.io.resources import LOCAL_DIST
@@ -61,6 +64,7 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     template.add_variable("version", asset_version())
     template.add_variable("theme", "dark" if state.dark else "light")
     template.add_variable("caution", CAUTION)
+    template.add_variable("first", _for_script(plane.bridge.settings))
     template.add_panel("plane", pn.pane.Bokeh(plane.figure, sizing_mode="stretch_both"))
     template.add_panel("card", SiteCard(state, gallery.library))
     template.add_panel("tray", Tray(state, gallery.library))
@@ -69,3 +73,8 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
         document.js_on_event(DocumentReady, plane.script())
         plane.listen()
     return template
+
+
+def _for_script(value: Any) -> str:
+    """Write a value as JSON that cannot end the script it stands in."""
+    return json.dumps(value).replace("<", "\\u003c")

@@ -65,11 +65,12 @@
       const s = this.bridge.settings;
       if (this.width < 2 || !s.run_key) return;
       const v = s.start;
-      const home = this.homeView();
-      this.cx = v.x ?? home.x;
-      this.cy = v.y ?? home.y;
-      this.scale = this.limit(v.s ?? home.s);
+      const first = firstView(s, this.width, this.height);
+      this.cx = first.x;
+      this.cy = first.y;
+      this.scale = first.s;
       this.style = this.styleKey();
+      this.takeEarly();
       this.started = true;
       this.atHome = v.s == null; // until somebody moves, the whole disc is fitted to the plane
       this.apply();
@@ -77,13 +78,11 @@
     }
 
     homeView() {
-      const [x0, y0, x1, y1] = this.bridge.settings.extent;
-      const s = 1.06 * Math.max((x1 - x0) / this.width, (y1 - y0) / this.height);
-      return { x: (x0 + x1) / 2, y: (y0 + y1) / 2, s };
+      return homeView(this.bridge.settings.extent, this.width, this.height);
     }
 
     limit(s) {
-      return Math.min(Math.max(s, MIN_SCALE), MAX_SCALE);
+      return limit(s);
     }
 
     // Put centre and scale into the ranges: y runs downwards, one scale for both.
@@ -170,9 +169,18 @@
     styleKey() {
       const s = this.bridge.settings;
       this.disc = s.disc;
-      return new URLSearchParams({
-        d: s.disc, v: s.run_key, l: s.layers, c: s.colour, t: s.dark ? "dark" : "light",
-      }).toString();
+      return styleKey(s);
+    }
+
+    // The picture that was fetched while the page was still starting.
+    takeEarly() {
+      const early = splendens.early;
+      if (!early || early.style !== this.style) return;
+      this.rows = [early.row];
+      this.shown = early.view;
+      this.shownGeneration = this.generation;
+      this.stats.pictures += 1;
+      this.stats.firstMs = early.ms;
     }
 
     // ---- flights -----------------------------------------------------------------------------
@@ -320,27 +328,14 @@
     }
 
     ratio() {
-      return Math.min(window.devicePixelRatio || 1, 2);
+      return pixelRatio();
     }
 
     async fetchRow(view) {
-      const ratio = Math.min(this.ratio(), Math.sqrt(MAX_PIXELS / (view.w * view.h)));
-      const w = Math.max(1, Math.round(view.w * ratio));
-      const h = Math.max(1, Math.round(view.h * ratio));
-      const s = (view.s * view.w) / w;
       const asked = performance.now();
-      const response = await fetch(
-        `picture?${this.style}&x=${view.x}&y=${view.y}&s=${s}&w=${w}&h=${h}`,
-      );
-      if (!response.ok) throw new Error(`picture: ${response.status}`);
-      const body = await response.arrayBuffer();
-      const came = performance.now();
-      const first = new DataView(body).getUint32(0, true);
-      const parts = [body.slice(4, 4 + first)];
-      if (body.byteLength > 4 + first) parts.push(body.slice(4 + first));
-      const images = await Promise.all(parts.map((part) => createImageBitmap(new Blob([part]))));
-      this.timing = { fetch: came - asked, decode: performance.now() - came };
-      return { images, w, h, s, x: view.x - 0.5 * w * s, y: view.y - 0.5 * h * s };
+      const row = await fetchRow(this.style, view);
+      this.timing = { fetch: row.came - asked, decode: performance.now() - row.came };
+      return row;
     }
 
     // Lay the pictures at their place under the figure, the current view on top.
@@ -438,6 +433,64 @@
     }
   }
 
+  function limit(s) {
+    return Math.min(Math.max(s, MIN_SCALE), MAX_SCALE);
+  }
+
+  function pixelRatio() {
+    return Math.min(window.devicePixelRatio || 1, 2);
+  }
+
+  function homeView([x0, y0, x1, y1], width, height) {
+    const s = 1.06 * Math.max((x1 - x0) / width, (y1 - y0) / height);
+    return { x: (x0 + x1) / 2, y: (y0 + y1) / 2, s };
+  }
+
+  function firstView(settings, width, height) {
+    const home = homeView(settings.extent, width, height);
+    const v = settings.start;
+    return { x: v.x ?? home.x, y: v.y ?? home.y, s: limit(v.s ?? home.s) };
+  }
+
+  function styleKey(s) {
+    return new URLSearchParams({
+      d: s.disc, v: s.run_key, l: s.layers, c: s.colour, t: s.dark ? "dark" : "light",
+    }).toString();
+  }
+
+  async function fetchRow(style, view) {
+    const ratio = Math.min(pixelRatio(), Math.sqrt(MAX_PIXELS / (view.w * view.h)));
+    const w = Math.max(1, Math.round(view.w * ratio));
+    const h = Math.max(1, Math.round(view.h * ratio));
+    const s = (view.s * view.w) / w;
+    const response = await fetch(
+      `picture?${style}&x=${view.x}&y=${view.y}&s=${s}&w=${w}&h=${h}`,
+    );
+    if (!response.ok) throw new Error(`picture: ${response.status}`);
+    const body = await response.arrayBuffer();
+    const came = performance.now();
+    const first = new DataView(body).getUint32(0, true);
+    const parts = [body.slice(4, 4 + first)];
+    if (body.byteLength > 4 + first) parts.push(body.slice(4 + first));
+    const images = await Promise.all(parts.map((part) => createImageBitmap(new Blob([part]))));
+    return { images, w, h, s, came, x: view.x - 0.5 * w * s, y: view.y - 0.5 * h * s };
+  }
+
+  // Fetch and show the first picture while everything else is still on its way.
+  async function showEarly(settings) {
+    const canvas = document.getElementById("pictures");
+    const view = { w: canvas.clientWidth, h: canvas.clientHeight };
+    Object.assign(view, firstView(settings, view.w, view.h));
+    const style = styleKey(settings);
+    const row = await fetchRow(style, view);
+    if (splendens.plane && splendens.plane.started) return;
+    canvas.width = row.w;
+    canvas.height = row.h;
+    const context = canvas.getContext("2d", { alpha: false });
+    for (const image of row.images) context.drawImage(image, 0, 0);
+    window.splendens.early = { row, view, style, ms: performance.now() };
+  }
+
   function same(a, b) {
     return a.x === b.x && a.y === b.y && a.s === b.s && a.w === b.w && a.h === b.h;
   }
@@ -472,4 +525,5 @@
   window.splendens = window.splendens || {};
   window.splendens.Plane = Plane;
   window.splendens.flightPath = flightPath;
+  window.splendens.showEarly = (settings) => showEarly(settings).catch(() => null);
 })();
