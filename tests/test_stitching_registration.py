@@ -18,7 +18,8 @@ from engine.stitching import (
     typical_overlap_px,
 )
 from engine.stitching.graph import main_body
-from engine.stitching.shifts import cut_strip, measure_shift, strip_ranges
+from engine.stitching.shifts import measure_shift
+from engine.stitching.strips import cut_strip, strip_ranges
 
 SIDE = (120, 120)
 WEAK = mask_of(FLAGS, ["weakly_linked", "not_linked", "stands_alone", "loosely_joined"])

@@ -23,6 +23,7 @@ from engine.stitching import (
     estimate_flat,
     lay_out,
     register_tiles,
+    sample_overlaps,
     typical_overlap_px,
 )
 
@@ -76,7 +77,7 @@ def stitched_mosaic(
     if not check_directions(read, found, tile_shape, pixel_um, s, report):
         return None
     looks = [_look(stack, channel, s) for channel in range(stack.shape[0])]
-    fields = [estimate_flat(look.blocks, s) for look in looks]
+    fields = [_field(stack, channel, look, found, s) for channel, look in enumerate(looks)]
     names = _mosaic_flags(found, fields)
     _channel_cautions(as_one.channels, looks, report)
     _place_cautions(found, names, pixel_um, report)
@@ -141,6 +142,16 @@ def _look(stack: TileStack, channel: int, s: StitchingSettings) -> _Look:
             constant = False
             break
     return _Look(np.array(blocks), constant, float(share), top)
+
+
+def _field(
+    stack: TileStack, channel: int, look: _Look, found: Registration, s: StitchingSettings
+) -> FlatField:
+    def read(tile: int, first: int, stop: int) -> NDArray[Any]:
+        return stack.read(channel, tile, first, stop)
+
+    overlaps = sample_overlaps(read, found, stack.shape[1:], s.flat_pairs_max)
+    return estimate_flat(look.blocks, overlaps, s)
 
 
 def _ends(pixels: NDArray[Any]) -> tuple[float, float]:

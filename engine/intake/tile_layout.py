@@ -151,7 +151,10 @@ def check_directions(
         position = meant(found.position_px * pixel_um) / pixel_um
         pairs = overlapping_pairs(position, tile_shape, settings)
         pairs = pairs[np.isin(pairs, tiles).all(axis=1)]
-        pairs = pairs[np.unique(np.linspace(0, len(pairs) - 1, _PAIRS_TRIED).astype(int))]
+        if not len(pairs):
+            continue
+        if len(pairs) > _PAIRS_TRIED:
+            pairs = pairs[np.linspace(0, len(pairs) - 1, _PAIRS_TRIED).astype(int)]
         tried = measure_links(read, position, tile_shape, pairs, settings)
         other = _matched(position, pairs, tried.accepted, np.ones(len(pairs), bool))
         if other >= _MATCHED_MIN:

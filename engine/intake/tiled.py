@@ -73,8 +73,4 @@ class TiledMosaic:
             self.manifest,
             self.table.beside(stack.rows[0].file),
         )
-        if as_one is None:
-            return None
-        with self.table.reading():
-            return stitched_mosaic(stack, as_one, self.table)
-        return None
+        return None if as_one is None else stitched_mosaic(stack, as_one, self.table)

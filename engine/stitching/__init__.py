@@ -4,6 +4,7 @@ from engine.stitching.blend import Canvas, blend_rows, lay_out
 from engine.stitching.flags import FLAGS, MOSAIC_FLAGS
 from engine.stitching.flat import block_medians, estimate_flat, gain_rows, no_flat_field
 from engine.stitching.graph import bodies
+from engine.stitching.overlaps import OverlapSamples, sample_overlaps
 from engine.stitching.pairs import judge_layout, overlapping_pairs, typical_overlap_px
 from engine.stitching.register import measure_links, register_tiles
 from engine.stitching.results import FlatField, Links, Registration
@@ -16,6 +17,7 @@ __all__ = [
     "Canvas",
     "FlatField",
     "Links",
+    "OverlapSamples",
     "Registration",
     "StitchingSettings",
     "blend_rows",
@@ -29,6 +31,7 @@ __all__ = [
     "no_flat_field",
     "overlapping_pairs",
     "register_tiles",
+    "sample_overlaps",
     "solve_positions",
     "typical_overlap_px",
 ]

@@ -9,8 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 from engine.stitching.pairs import overlapping_pairs
 from engine.stitching.results import Links, Registration
 from engine.stitching.settings import StitchingSettings
-from engine.stitching.shifts import Shift, Strip, cut_strip, measure_shift, strip_ranges
+from engine.stitching.shifts import Shift, measure_shift
 from engine.stitching.solve import solve_positions
+from engine.stitching.strips import Strip, cut_strip, strip_ranges
 
 ReadTile = Callable[[int], NDArray[Any]]
 """``read(number)`` -> (rows, cols) of one tile."""

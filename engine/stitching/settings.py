@@ -76,6 +76,9 @@ class StitchingSettings(BaseModel):
     flat_tiles_max: Annotated[int, Field(ge=2, le=10000)] = Field(
         default=100, description="Of more tiles than these, evenly spread ones are looked at."
     )
+    flat_pairs_max: Annotated[int, Field(ge=0, le=10000)] = Field(
+        default=80, description="Overlaps that are looked at for the flat field, evenly spread."
+    )
     flat_degree: Annotated[int, Field(ge=1, le=6)] = Field(
         default=4, description="Degree of the polynomial that the flat field's logarithm follows."
     )

@@ -26,6 +26,7 @@ from engine.stitching import (
     estimate_flat,
     lay_out,
     register_tiles,
+    sample_overlaps,
     typical_overlap_px,
 )
 from engine.store.pyramid import write_pyramid
@@ -50,7 +51,8 @@ def grid(snr: float, disc: float | None) -> None:
     begun = time.perf_counter()
     found = register_tiles(tiles.__getitem__, made.nominal_px, made.shape)
     placed = time.perf_counter()
-    field = estimate_flat(np.array([block_medians(t) for t in tiles]))
+    overlaps = sample_overlaps(lambda t, a, b: tiles[t][a:b], found, made.shape, 80)
+    field = estimate_flat(np.array([block_medians(t) for t in tiles]), overlaps)
     even = time.perf_counter()
     overlap = typical_overlap_px(made.nominal_px, made.shape, found.links.pairs)
     canvas = lay_out(made.nominal_px, found.correction_px, made.shape, overlap)
