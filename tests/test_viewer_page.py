@@ -82,7 +82,7 @@ def test_a_store_that_was_not_analysed_can_be_looked_at(tmp_path: Path) -> None:
     state = ViewState(discs=["tiny-1"], disc="tiny-1")
     plane = PlaneView(state, gallery)
     assert plane.bridge.settings["run_warn"]
-    assert set(plane.sites.data["dash"]) == {"dashed"}
+    assert set(plane.sources.sites.data["dash"]) == {"dashed"}
     gallery.warm()
 
 
@@ -163,52 +163,52 @@ def test_clicks_keys_and_choices_change_the_state(gallery: Gallery, state: ViewS
     plane = PlaneView(state, gallery)
     state.um_per_px = 0.3
     x, y = SITES["b001"]
-    plane.click(x + 4, y + 4)
+    plane.input.click(x + 4, y + 4)
     assert state.site == "b001"
     scene = gallery.scene("tiny-1")
     at = np.flatnonzero(scene.curves.site == list(scene.sites).index("b002"))[6]
-    plane.click(scene.curves.x_um[at], scene.curves.y_um[at])
+    plane.input.click(scene.curves.x_um[at], scene.curves.y_um[at])
     assert (state.site, state.curve) == ("b002", 6)
-    plane._on_act({"name": "step", "value": 1, "n": 1})
+    plane.input.on_act({"name": "step", "value": 1, "n": 1})
     assert (state.site, state.curve) == ("b003", None)
-    plane._on_act({"name": "clear"})
+    plane.input.on_act({"name": "clear"})
     assert state.site == ""
-    plane._on_act({"name": "colour", "value": "sites.Sq_nm"})
+    plane.input.on_act({"name": "colour", "value": "sites.Sq_nm"})
     assert state.colour_by == "sites.Sq_nm"
-    plane._on_act({"name": "colour", "value": "sites.<script>"})
+    plane.input.on_act({"name": "colour", "value": "sites.<script>"})
     assert state.colour_by == "sites.Sq_nm"
-    plane._on_act({"name": "layer", "value": "cells"})
+    plane.input.on_act({"name": "layer", "value": "cells"})
     assert state.layers == [layer for layer in LAYERS if layer != "cells"]
-    plane._on_act({"name": "rung", "value": 2})
+    plane.input.on_act({"name": "rung", "value": 2})
     assert state.site == "n001"
     assert state.flight is not None
     assert state.flight.um_per_px == pytest.approx(1.28 / 0.8 / 640, rel=0.01)
     for nonsense in (None, 7, {}, {"name": "fog"}, {"name": None}):
-        plane._on_act(nonsense)
+        plane.input.on_act(nonsense)
 
 
 def test_views_from_the_page_are_checked(gallery: Gallery, state: ViewState) -> None:
     plane = PlaneView(state, gallery)
-    plane._on_view({"x": 3, "y": 4.5, "s": 0.01, "w": 800, "h": 600, "n": 1})
+    plane.input.on_view({"x": 3, "y": 4.5, "s": 0.01, "w": 800, "h": 600, "n": 1})
     assert state.box_um() == pytest.approx((-1, 1.5, 7, 7.5))
     good = state.box_um()
     bad: list[Any] = [None, {}, {"x": "1"}, {"x": 1, "y": 2, "s": 1e9, "w": 5, "h": 5}]
     bad += [{"x": float("nan"), "y": 2, "s": 1, "w": 5, "h": 5}, [1, 2]]
     for view in bad:
-        plane._on_view(view)
+        plane.input.on_view(view)
     assert state.box_um() == good
 
 
 def test_a_selected_site_is_outlined_in_the_accent(gallery: Gallery, state: ViewState) -> None:
     plane = PlaneView(state, gallery)
     state.select("b002", 5)
-    assert plane.selection.data["line"] == [DARK.accent]
+    assert plane.sources.selection.data["line"] == [DARK.accent]
     corners = gallery.scene("tiny-1").sites["b002"].corners()
-    shown = np.column_stack([plane.selection.data[name][0] for name in ("xs", "ys")])
+    shown = np.column_stack([plane.sources.selection.data[name][0] for name in ("xs", "ys")])
     np.testing.assert_allclose(shown, corners)
-    assert DARK.accent not in plane.sites.data["fill"] + list(DARK.regions)
+    assert DARK.accent not in plane.sources.sites.data["fill"] + list(DARK.regions)
     state.dark = False
-    assert plane.selection.data["line"] == [LIGHT.accent]
+    assert plane.sources.selection.data["line"] == [LIGHT.accent]
 
 
 def test_the_address_says_where_a_session_begins(gallery: Gallery) -> None:

@@ -62,6 +62,8 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     template = pn.Template(asset("page.html"))
     template.add_variable("css_variables", css_variables())
     template.add_variable("version", asset_version())
+    folds = [n for n, o in (("card", state.card_open), ("tray", state.tray_open)) if not o]
+    template.add_variable("folds", " ".join(f"{name}-folded" for name in folds))
     template.add_variable("theme", "dark" if state.dark else "light")
     template.add_variable("caution", CAUTION)
     template.add_variable("first", _for_script(plane.bridge.settings))
@@ -71,7 +73,7 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     template.title = f"splendens · {state.disc}"
     if document is not None:
         document.js_on_event(DocumentReady, plane.script())
-        plane.listen()
+        plane.input.listen()
     return template
 
 
