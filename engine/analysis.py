@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from engine import assemble, site_table
-from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty
+from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty, warm_up
 from engine.settings import Settings
 from engine.store import DiscStore, open_store
 from engine.store.provenance import library_versions
@@ -129,9 +129,10 @@ def _plan(store: DiscStore) -> list[_Task]:
     tasks = [] if store.mosaic is None else [_Task("cells", (), 12.0)]
     large = [s.site for s in store.sites.values() if s.rows * s.cols > _SMALL_MAP_CURVES]
     small = [s.site for s in store.sites.values() if s.has_curves and s.site not in large]
-    tasks += [_Task("curves", (name,), 3.0) for name in large]
     images = [s.site for s in store.sites.values() if s.has_height]
     tasks += [_Task("network", (name,), 1.5) for name in images]
+    # curves last: by then their compiled code lies in the cache (see _run_tasks)
+    tasks += [_Task("curves", (name,), 3.0) for name in large]
     for start in range(0, len(small), _CURVE_SITES_A_TASK):
         tasks.append(_Task("curves", tuple(small[start : start + _CURVE_SITES_A_TASK]), 0.5))
     return tasks
@@ -187,6 +188,8 @@ def _run_tasks(
                 pool.submit(run_task, path, t.kind, t.sites, settings): t for t in tasks
             }
             try:
+                if any(task.kind == "curves" for task in tasks):
+                    warm_up()  # compiled once here, not once in every worker
                 while waiting:
                     finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
                     for future in finished:

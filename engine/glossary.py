@@ -5,7 +5,14 @@ from engine.flags import Flag
 
 ALL_FLAGS: dict[str, Flag] = {
     flag.name: flag
-    for part in (mechanics.FLAGS, cells.FLAGS, collagen.FLAGS, frames.FLAGS, site_table.FLAGS)
+    for part in (
+        mechanics.FLAGS,
+        mechanics.MAP_FLAGS,
+        cells.FLAGS,
+        collagen.FLAGS,
+        frames.FLAGS,
+        site_table.FLAGS,
+    )
     for flag in part
 }
 
