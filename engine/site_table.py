@@ -60,11 +60,11 @@ def _window_columns(windows: WindowGrades | None, sites: int) -> Columns:
     return columns | fractions
 
 
-def _modulus_values(modulus: MapModulus | None, systematic: float) -> dict[str, float]:
+def _modulus_values(points: int, modulus: MapModulus | None, systematic: float) -> dict[str, float]:
     if modulus is None:
         return {"curves_total": -1, "curves_used": -1}
     return {
-        "curves_total": modulus.curves_total,
+        "curves_total": points,
         "curves_used": modulus.curves_used,
         "modulus_kPa": modulus.median_kPa,
         "modulus_ci_low_kPa": modulus.ci_low_kPa,
@@ -139,7 +139,7 @@ def sites_table(
     }
     columns |= _window_columns(windows, len(sites))
     values = [
-        _modulus_values(moduli.get(s.site), systematic.get(s.site, np.nan))
+        _modulus_values(s.rows * s.cols, moduli.get(s.site), systematic.get(s.site, np.nan))
         | (_network_values(store, s.site, networks[s.site]) if s.site in networks else {})
         for s in sites
     ]

@@ -49,7 +49,7 @@ _SITES = (
     Column("y_um", "number", "y", "µm"),
     Column("rotation_deg", "number", "direction of u", "°"),
     Column("in_disc", "truth", "on the tissue"),
-    Column("curves_total", "count", "curves taken"),
+    Column("curves_total", "count", "curves of the map"),
     Column("curves_used", "count", "curves used"),
     Column("modulus_kPa", "number", "apparent indentation modulus", "kPa"),
     Column("modulus_ci_low_kPa", "number", "modulus, lower end of the 95 % interval", "kPa"),
