@@ -3,6 +3,7 @@
 import hashlib
 import os
 from collections.abc import Callable, Sequence
+from multiprocessing import get_context
 from pathlib import Path
 
 from demo_zarr.folder import write_manifest, write_measured, write_mosaic, write_sites
@@ -132,17 +133,21 @@ def build_stores(
     # Imported here: writing folders needs none of the engine's compiled kernels.
     from engine.analysis import analyse_store
     from engine.importing import import_folder
+    from engine.mechanics import warm_up
 
     tell = progress or (lambda _what, _share: None)
+    count = min(2, os.cpu_count() or 1) if workers is None else workers
     stores = [target / f"{recipe.id}.zarr" for recipe in recipes]
     stamp_file, stamp = target / "built.txt", _stamp(recipes)
     built = stamp_file.is_file() and stamp_file.read_text(encoding="utf-8") == stamp
     if not built or not all(store.is_dir() for store in stores):
+        if count > 1:
+            # on a new machine the fit is compiled while the folders are being written
+            get_context("spawn").Process(target=warm_up, daemon=True).start()
         folders = write_folders(target / "folders", _part(tell, 0.0, 0.25), recipes)
         for folder, store, (_, start, span) in zip(folders, stores, _shares(recipes), strict=True):
             import_folder(folder, store, _part(tell, 0.25 + 0.2 * start, 0.2 * span))
         stamp_file.write_text(stamp, encoding="utf-8")
-    count = min(2, os.cpu_count() or 1) if workers is None else workers
     for store, (_, start, span) in zip(stores, _shares(recipes), strict=True):
         analyse_store(store, workers=count, progress=_part(tell, 0.45 + 0.55 * start, 0.55 * span))
     tell("demo ready", 1.0)
