@@ -14,6 +14,7 @@ from engine.stitching import (
     StitchingSettings,
     overlapping_pairs,
     register_tiles,
+    settings_for_pixel,
     solve_positions,
     typical_overlap_px,
 )
@@ -272,6 +273,19 @@ def test_pairs_and_overlaps():
     pairs = overlapping_pairs(at, (100, 100), StitchingSettings(overlap_min_px=8))
     assert typical_overlap_px(at, (100, 100), pairs) == (12.0, 14.0)
     assert overlapping_pairs(at[:1], (100, 100)).shape == (0, 2)
+
+
+def test_small_nuclei_of_a_coarse_pixel_are_linked():
+    made = scan(1, (5, 5), snr=3.0)
+    made.sigma_px = made.sigma_px * 0.55
+    found, good = registered(made, settings_for_pixel(1.2))
+    assert good.mean() >= 0.75
+    assert position_error(made, found, good)[0] <= 0.5
+
+
+def test_settings_follow_the_pixel():
+    assert settings_for_pixel(0.65) == settings_for_pixel(0.2) == StitchingSettings()
+    assert settings_for_pixel(5.0).inner_sigma_px == 3.0
 
 
 def test_settings_are_bounded():

@@ -24,6 +24,7 @@ from engine.stitching import (
     lay_out,
     register_tiles,
     sample_overlaps,
+    settings_for_pixel,
     typical_overlap_px,
 )
 
@@ -60,10 +61,10 @@ def stitched_mosaic(
     report
         Report on the table of tiles; takes defects and cautions.
     settings
-        How they are stitched.
+        How they are stitched; by default what suits the pixel size.
     """
-    s = settings or StitchingSettings()
     pixel_um = as_one.pixel_um
+    s = settings or settings_for_pixel(pixel_um)
     tile_shape = stack.shape[1:]
     position_px = stack.position_um / pixel_um
     if not check_layout(stack.position_um, tile_shape, pixel_um, report):

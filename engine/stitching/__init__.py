@@ -8,7 +8,7 @@ from engine.stitching.overlaps import OverlapSamples, sample_overlaps
 from engine.stitching.pairs import judge_layout, overlapping_pairs, typical_overlap_px
 from engine.stitching.register import measure_links, register_tiles
 from engine.stitching.results import FlatField, Links, Registration
-from engine.stitching.settings import StitchingSettings
+from engine.stitching.settings import StitchingSettings, settings_for_pixel
 from engine.stitching.solve import solve_positions
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "overlapping_pairs",
     "register_tiles",
     "sample_overlaps",
+    "settings_for_pixel",
     "solve_positions",
     "typical_overlap_px",
 ]

@@ -85,3 +85,28 @@ class StitchingSettings(BaseModel):
     rows_at_once: Annotated[int, Field(ge=16, le=65536)] = Field(
         default=512, description="Rows of the mosaic that are blended together; bounds the memory."
     )
+
+
+_NUCLEI_UM = 3.25
+"""Inner Gaussian that suits nuclei of 6 to 10 um, micrometres: five pixels of 0.65 um."""
+_NARROWEST_PX = 3.0
+"""A narrower one lets too much noise through: on simulated tiles it lost links."""
+_OUTER = 1.6
+
+
+def settings_for_pixel(pixel_um: float) -> StitchingSettings:
+    """Default settings, with a narrower band-pass where pixels are coarser than 0.65 um.
+
+    Parameters
+    ----------
+    pixel_um
+        Pixel size.
+
+    Examples
+    --------
+    >>> settings_for_pixel(1.0).inner_sigma_px
+    3.25
+    """
+    usual = StitchingSettings()
+    inner = min(usual.inner_sigma_px, max(_NARROWEST_PX, _NUCLEI_UM / pixel_um))
+    return usual.model_copy(update={"inner_sigma_px": inner, "outer_sigma_px": _OUTER * inner})
