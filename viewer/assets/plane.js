@@ -70,7 +70,6 @@
       this.cy = first.y;
       this.scale = first.s;
       this.style = this.styleKey();
-      this.takeEarly();
       this.started = true;
       this.atHome = v.s == null; // until somebody moves, the whole disc is fitted to the plane
       this.apply();
@@ -172,15 +171,18 @@
       return styleKey(s);
     }
 
-    // The picture that was fetched while the page was still starting.
-    takeEarly() {
-      const early = splendens.early;
+    // The picture that was asked for while the page was still starting; it is waited for, so that
+    // nothing is drawn twice.
+    async takeEarly() {
+      const early = await splendens.early;
+      splendens.early = null;
       if (!early || early.style !== this.style) return;
       this.rows = [early.row];
       this.shown = early.view;
       this.shownGeneration = this.generation;
       this.stats.pictures += 1;
       this.stats.firstMs = early.ms;
+      this.paint();
     }
 
     // ---- flights -----------------------------------------------------------------------------
@@ -250,6 +252,7 @@
 
     async next() {
       this.busy = true;
+      if (splendens.early) await this.takeEarly();
       while (this.wanted) {
         this.wanted = false;
         const view = this.view();
@@ -483,12 +486,13 @@
     Object.assign(view, firstView(settings, view.w, view.h));
     const style = styleKey(settings);
     const row = await fetchRow(style, view);
-    if (splendens.plane && splendens.plane.started) return;
-    canvas.width = row.w;
-    canvas.height = row.h;
-    const context = canvas.getContext("2d", { alpha: false });
-    for (const image of row.images) context.drawImage(image, 0, 0);
-    window.splendens.early = { row, view, style, ms: performance.now() };
+    if (!splendens.plane || !splendens.plane.started) {
+      canvas.width = row.w;
+      canvas.height = row.h;
+      const context = canvas.getContext("2d", { alpha: false });
+      for (const image of row.images) context.drawImage(image, 0, 0);
+    }
+    return { row, view, style, ms: performance.now() };
   }
 
   function same(a, b) {
@@ -525,5 +529,7 @@
   window.splendens = window.splendens || {};
   window.splendens.Plane = Plane;
   window.splendens.flightPath = flightPath;
-  window.splendens.showEarly = (settings) => showEarly(settings).catch(() => null);
+  window.splendens.showEarly = (settings) => {
+    window.splendens.early = showEarly(settings).catch(() => null);
+  };
 })();
