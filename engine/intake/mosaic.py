@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.intake.channels import Watch
 from engine.intake.limits import MAX_MOSAIC_PIXELS, check_shape
 from engine.intake.report import Refused, Report
 from engine.intake.tile_map import TileMap
@@ -83,6 +84,7 @@ class MosaicSource:
     _report: Report = field(repr=False)
     origin_um: tuple[float, float] = (0.0, 0.0)
     tiles: TileMap | None = field(default=None, repr=False)
+    _watch: Watch = field(default_factory=Watch, repr=False, compare=False)
 
     def read_rows(self, channel: int, first: int, stop: int) -> NDArray[Any]:
         """Rows ``first`` to ``stop`` (excluded) of one channel, (stop - first, cols).
@@ -98,7 +100,9 @@ class MosaicSource:
         if not (0 <= channel < count and 0 <= first <= stop <= rows):
             raise IndexError(f"channel {channel}, rows {first}:{stop} of an image of {self.shape}")
         try:
-            return self._raw.read_rows(channel, first, stop)
+            part = self._raw.read_rows(channel, first, stop)
+            self._look_at(channel, first, part)
+            return part
         except Exception as error:  # noqa: BLE001 - decoders raise anything on corrupt bytes
             place = f"channel {channel}"
             if not self._report.tells(place):  # one defect a channel, not one a band
@@ -109,18 +113,18 @@ class MosaicSource:
     def check(self) -> None:
         """Read every row once and keep nothing.
 
-        What cannot be decoded is told as a defect, a channel of nothing but NaN as a caution.
+        What cannot be decoded is told as a defect; a channel that is empty, saturated or nothing
+        but NaN as a caution, as whenever a channel is read through from its first row on.
         """
         for channel in range(self.shape[0]):
-            any_number = False
             for first in range(0, self.shape[1], self.rows_at_once):
-                stop = min(first + self.rows_at_once, self.shape[1])
-                rows = self.read_rows(channel, first, stop)
-                any_number = any_number or rows.dtype.kind != "f" or not np.isnan(rows).all()
-            if not any_number:
-                self._report.caution(
-                    "mosaic_all_nan", f"Channel {self.channels[channel]} of the mosaic is all NaN."
-                )
+                self.read_rows(channel, first, min(first + self.rows_at_once, self.shape[1]))
+
+    def _look_at(self, channel: int, first: int, part: NDArray[Any]) -> None:
+        if self.tiles is None:  # tiles were looked at one by one, before they were blended
+            seen = self._watch.see(channel, first, part, self.shape[1])
+            if seen is not None:
+                seen.tell(self.channels[channel], self._report)
 
 
 def unit_um(unit: str | None) -> float | None:

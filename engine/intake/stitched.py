@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from engine.flags import names_in
+from engine.intake.channels import Seen
 from engine.intake.mosaic import MosaicSource, RawMosaic
 from engine.intake.report import Report
 from engine.intake.tile_layout import check_directions, check_layout
@@ -28,20 +29,15 @@ from engine.stitching import (
     typical_overlap_px,
 )
 
-_SATURATED_MIN = 1e-3
-"""Share of the pixels at the top of the range from which on it is worth a caution."""
-_CAMERA_BITS = (8, 10, 12, 14, 16)
 _FEW = 0.5
 
 
 @dataclass(frozen=True)
 class _Look:
-    """What a channel of the tiles looks like."""
+    """What a channel of the tiles looks like: medians of blocks a tile, and the pixels' range."""
 
     blocks: NDArray[np.float64]
-    constant: bool
-    saturated_share: float
-    top: float
+    seen: Seen
 
 
 def stitched_mosaic(
@@ -80,7 +76,8 @@ def stitched_mosaic(
     looks = [_look(stack, channel, s) for channel in range(stack.shape[0])]
     fields = [_field(stack, channel, look, found, s) for channel, look in enumerate(looks)]
     names = _mosaic_flags(found, fields)
-    _channel_cautions(as_one.channels, looks, report)
+    for channel, look in zip(as_one.channels, looks, strict=True):
+        look.seen.tell(channel, report)
     _place_cautions(found, names, pixel_um, report)
     overlap = typical_overlap_px(position_px, tile_shape, found.links.pairs)
     canvas = lay_out(position_px, found.correction_px, tile_shape, overlap)
@@ -127,22 +124,16 @@ def _look(stack: TileStack, channel: int, s: StitchingSettings) -> _Look:
     """Look at a channel of evenly spread tiles; at all of them where those have but one value."""
     count, rows = len(stack.tiles), stack.shape[1]
     some = np.unique(np.linspace(0, count - 1, min(count, s.flat_tiles_max)).astype(int))
-    blocks, lows, highs, peaks = [], [], [], []
+    blocks, seen = [], Seen()
     for tile in some.tolist():
         pixels = stack.read(channel, tile, 0, rows)
         blocks.append(block_medians(pixels))
-        lowest, highest = _ends(pixels)
-        lows.append(lowest)
-        highs.append(highest)
-        peaks.append((highest, int(np.count_nonzero(pixels == highest))))
-    top = max(highs)
-    share = sum(n for high, n in peaks if high == top) / (len(some) * np.prod(stack.shape[1:]))
-    constant = not (top > min(lows))
-    for tile in sorted(set(range(count)) - set(some.tolist())) if constant else ():
-        if _ends(stack.read(channel, tile, 0, rows)) != (top, top):
-            constant = False
+        seen.add(pixels)
+    for tile in sorted(set(range(count)) - set(some.tolist())):
+        if seen.pixels and not seen.constant:
             break
-    return _Look(np.array(blocks), constant, float(share), top)
+        seen.add(stack.read(channel, tile, 0, rows))
+    return _Look(np.array(blocks), seen)
 
 
 def _field(
@@ -153,31 +144,6 @@ def _field(
 
     overlaps = sample_overlaps(read, found, stack.shape[1:], s.flat_pairs_max)
     return estimate_flat(look.blocks, overlaps, s)
-
-
-def _ends(pixels: NDArray[Any]) -> tuple[float, float]:
-    """Lowest and highest value; NaN counts as zero."""
-    filled = np.nan_to_num(pixels) if pixels.dtype.kind == "f" else pixels
-    return float(filled.min()), float(filled.max())
-
-
-def _channel_cautions(channels: tuple[str, ...], looks: list[_Look], report: Report) -> None:
-    for name, look in zip(channels, looks, strict=True):
-        if look.constant:
-            report.caution(
-                "mosaic_channel_empty",
-                f"Channel {name} of the mosaic is empty: every pixel of its tiles is {look.top:g}.",
-            )
-        elif look.saturated_share >= _SATURATED_MIN and look.top in _tops():
-            report.caution(
-                "mosaic_saturated",
-                f"Channel {name} of the mosaic is saturated: {look.saturated_share:.1%} of the "
-                f"pixels looked at stand at {look.top:g}, the top of the range.",
-            )
-
-
-def _tops() -> set[float]:
-    return {float(2**bits - 1) for bits in _CAMERA_BITS}
 
 
 def _mosaic_flags(found: Registration, fields: list[FlatField]) -> list[str]:
