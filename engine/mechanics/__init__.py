@@ -8,7 +8,7 @@ from .models import MODELS, ContactModel, Tip, contact_force, contact_radius, co
 from .noise import NO_NOISE, Noise, pool_noise
 from .results import CurveFits
 from .settings import MechanicsSettings
-from .summary import MAP_FLAGS, MapModulus, median_interval, summarise_map
+from .summary import MAP_FLAGS, MapModulus, summarise_map
 from .uncertainty import SharedUncertainty, shared_uncertainty, systematic_uncertainty
 from .warm import warm_up
 
@@ -32,7 +32,6 @@ __all__ = [
     "explain_curve",
     "fit_curves",
     "layer_factor",
-    "median_interval",
     "model_curve",
     "pool_noise",
     "shared_uncertainty",

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
 
+from engine.across import median_with_interval
 from engine.flags import Flag
 
 from .flags import FLAGS
@@ -70,45 +70,6 @@ class MapModulus:
     flags: tuple[str, ...]
 
 
-def median_interval(values: Floats, level: float) -> tuple[float, float]:
-    """Confidence interval of a median from order statistics, interpolated.
-
-    Hettmansperger and Sheather 1986 (Stat Probab Lett 4:75): the exact binomial levels of two
-    neighbouring pairs of order statistics are joined so that the level is met for any smooth
-    distribution.
-
-    Parameters
-    ----------
-    values
-        (n,), finite.
-    level
-        Of the interval, e.g. 0.95.
-
-    Returns
-    -------
-    (float, float)
-        NaN where even the range of the values falls short of the level.
-    """
-    x = np.sort(values)
-    n = len(x)
-    outside = 1.0 - level
-    rank = int(binom.ppf(outside / 2.0, n, 0.5)) if n else 0
-    while rank > 0 and 2.0 * binom.cdf(rank - 1, n, 0.5) > outside:
-        rank -= 1
-    if n == 0 or rank < 1:
-        return (np.nan, np.nan)
-    wide = 1.0 - 2.0 * binom.cdf(rank - 1, n, 0.5)
-    narrow = max(1.0 - 2.0 * binom.cdf(rank, n, 0.5), 0.0)
-    if n - 1 - rank < rank:
-        return (float(x[rank - 1]), float(x[n - rank]))
-    share = (wide - level) / (wide - narrow)
-    weight = (n - rank) * share / (rank + (n - 2 * rank) * share)
-    return (
-        float((1 - weight) * x[rank - 1] + weight * x[rank]),
-        float((1 - weight) * x[n - rank] + weight * x[n - 1 - rank]),
-    )
-
-
 def summarise_map(fits: CurveFits, settings: MechanicsSettings | None = None) -> MapModulus:
     """Summarise one map's fits.
 
@@ -128,14 +89,14 @@ def summarise_map(fits: CurveFits, settings: MechanicsSettings | None = None) ->
     modulus = fits.modulus_kPa[used]
     has = [(fits.flags >> np.uint32(bit)) & np.uint32(1) == 1 for bit in range(len(FLAGS))]
     taken = ~has[0]
-    low, high = median_interval(modulus, s.interval_level)
-    quartiles = np.quantile(modulus, [0.25, 0.5, 0.75]) if len(modulus) else np.full(3, np.nan)
+    middle = median_with_interval(modulus, s.interval_level)
+    quartiles = np.quantile(modulus, [0.25, 0.75]) if len(modulus) else np.full(2, np.nan)
     return MapModulus(
-        median_kPa=float(quartiles[1]),
-        ci_low_kPa=low,
-        ci_high_kPa=high,
+        median_kPa=middle.median,
+        ci_low_kPa=middle.low,
+        ci_high_kPa=middle.high,
         geomean_kPa=float(np.exp(np.mean(np.log(modulus)))) if len(modulus) else np.nan,
-        iqr_kPa=float(quartiles[2] - quartiles[0]),
+        iqr_kPa=float(quartiles[1] - quartiles[0]),
         fit_part_rel=_median(fits.log_modulus_se[used]),
         indentation_nm=_median(fits.indentation_nm[used]),
         exponent=_median(fits.exponent[used]),
@@ -145,7 +106,7 @@ def summarise_map(fits: CurveFits, settings: MechanicsSettings | None = None) ->
         curves_total=int(taken.sum()),
         curves_used=len(modulus),
         counts=tuple(int(mask.sum()) for mask in has),
-        flags=_map_flags(has, taken, used, np.isfinite(low), s),
+        flags=_map_flags(has, taken, used, np.isfinite(middle.low), s),
     )
 
 
