@@ -6,6 +6,14 @@ from .flags import FLAGS
 from .layer import Layer, layer_factor
 from .models import MODELS, ContactModel, Tip, contact_force, contact_radius, contact_stiffness
 from .noise import NO_NOISE, Noise, pool_noise
+from .refit import (
+    ContactTrial,
+    FitChange,
+    compare_fits,
+    contact_profile,
+    modulus_at_contact,
+    refit_map,
+)
 from .results import CurveFits
 from .settings import MechanicsSettings
 from .summary import MAP_FLAGS, MapModulus, summarise_map
@@ -18,22 +26,28 @@ __all__ = [
     "MODELS",
     "NO_NOISE",
     "ContactModel",
+    "ContactTrial",
     "CurveExplanation",
     "CurveFits",
+    "FitChange",
     "Layer",
     "MapModulus",
     "MechanicsSettings",
     "Noise",
     "SharedUncertainty",
     "Tip",
+    "compare_fits",
     "contact_force",
+    "contact_profile",
     "contact_radius",
     "contact_stiffness",
     "explain_curve",
     "fit_curves",
     "layer_factor",
     "model_curve",
+    "modulus_at_contact",
     "pool_noise",
+    "refit_map",
     "shared_uncertainty",
     "summarise_map",
     "systematic_uncertainty",

@@ -97,12 +97,12 @@ def summarise_map(fits: CurveFits, settings: MechanicsSettings | None = None) ->
         ci_high_kPa=middle.high,
         geomean_kPa=float(np.exp(np.mean(np.log(modulus)))) if len(modulus) else np.nan,
         iqr_kPa=float(quartiles[1] - quartiles[0]),
-        fit_part_rel=_median(fits.log_modulus_se[used]),
-        indentation_nm=_median(fits.indentation_nm[used]),
-        exponent=_median(fits.exponent[used]),
-        adhesion_nN=_median(fits.adhesion_nN[used]),
-        dissipation=_median(fits.dissipation[used]),
-        stiffness_ratio=_median(fits.stiffness_ratio[used]),
+        fit_part_rel=finite_median(fits.log_modulus_se[used]),
+        indentation_nm=finite_median(fits.indentation_nm[used]),
+        exponent=finite_median(fits.exponent[used]),
+        adhesion_nN=finite_median(fits.adhesion_nN[used]),
+        dissipation=finite_median(fits.dissipation[used]),
+        stiffness_ratio=finite_median(fits.stiffness_ratio[used]),
         curves_total=int(taken.sum()),
         curves_used=len(modulus),
         counts=tuple(int(mask.sum()) for mask in has),
@@ -110,7 +110,8 @@ def summarise_map(fits: CurveFits, settings: MechanicsSettings | None = None) ->
     )
 
 
-def _median(values: Floats) -> float:
+def finite_median(values: Floats) -> float:
+    """Median of the finite values; NaN if there is none."""
     finite = values[np.isfinite(values)]
     return float(np.median(finite)) if len(finite) else np.nan
 
