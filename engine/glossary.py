@@ -1,20 +1,19 @@
 """Every flag that can stand in a result table, by name, with the sentence that explains it."""
 
-from engine import cells, collagen, frames, mechanics, site_table
+from engine import cells, collagen, frames, mechanics, site_table, stitching
 from engine.flags import Flag
 
-ALL_FLAGS: dict[str, Flag] = {
-    flag.name: flag
-    for part in (
-        mechanics.FLAGS,
-        mechanics.MAP_FLAGS,
-        cells.FLAGS,
-        collagen.FLAGS,
-        frames.FLAGS,
-        site_table.FLAGS,
-    )
-    for flag in part
-}
+_PARTS = (
+    mechanics.FLAGS,
+    mechanics.MAP_FLAGS,
+    cells.FLAGS,
+    collagen.FLAGS,
+    frames.FLAGS,
+    stitching.FLAGS,
+    stitching.MOSAIC_FLAGS,
+    site_table.FLAGS,
+)
+ALL_FLAGS: dict[str, Flag] = {flag.name: flag for part in _PARTS for flag in part}
 
 
 def explain(names: str) -> list[tuple[str, str]]:
