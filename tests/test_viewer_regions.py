@@ -184,10 +184,10 @@ def test_the_tray_follows_the_regions(tray):
     assert [held.letter for held in tray.numbers.holdings] == ["A", "B"]
     rows = tray.rows.rows
     assert [rows[k].view.visible for k in REGION_LETTERS] == [True, True, False, False]
-    assert "Cliff's delta" in tray._differences.object
+    assert "Cliff's delta" in tray._differences.text
     tray.state.remove_region("A")
     assert [rows[k].view.visible for k in REGION_LETTERS] == [False, True, False, False]
-    assert "second region" in tray._differences.object
+    assert "second region" in tray._differences.text
 
 
 def test_the_strip_shows_every_site_by_shape_and_colour(tray):
@@ -252,7 +252,7 @@ def test_remove_rename_and_clear(tray):
     tray.state.add_region(kit.RIGHT)
     tray.rows.rows["B"].name.value = "rim <b>"
     assert tray.numbers.holdings[1].title == "B rim <b>"
-    assert "rim <b>" not in tray._differences.object
+    assert "rim <b>" not in tray._differences.text
     tray.rows.rows["A"].remove.clicks += 1
     assert list(tray.state.regions) == ["B"]
     tray._clear.clicks += 1
@@ -288,7 +288,7 @@ def test_a_disc_without_a_run_is_shown_empty(tmp_path):
     tray = Tray(kit.state(), library)
     tray.state.add_region(kit.LEFT)
     assert tray.numbers.holdings[0].cells.cells == 0
-    assert "no site with this quantity" in tray.rows.rows["A"]._median.object
+    assert "no site with this quantity" in tray.rows.rows["A"]._median.text
 
 
 # ---- kept and written ----------------------------------------------------------------------------
@@ -318,7 +318,7 @@ def test_names_that_are_no_file_names_are_refused_in_words(tray, name, tmp_path)
     tray.keep.switch.value = True
     tray.keep.title.value_input = name
     tray.keep.save.clicks += 1
-    assert "not done" in tray.keep._said.object
+    assert "not done" in tray.keep._said.text
     assert not list(tmp_path.rglob("*.json"))
 
 

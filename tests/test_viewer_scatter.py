@@ -169,12 +169,12 @@ def test_the_state_and_the_fields_follow_each_other(library):
     assert plot.state.scatter_x == THICKNESS
     assert plot._distance.visible
     assert len(plot._points.data["x"]) == 8
-    assert "joined within 100 µm" in plot._numbers.object
-    assert "used: median 30.0, most 30.0 µm" in plot._words.object
+    assert "joined within 100 µm" in plot._numbers.text
+    assert "used: median 30.0, most 30.0 µm" in plot._words.text
     assert "with b000 30.0 µm away" in plot._points.data["words"][0]
     plot.join_distance_um = 20.0
     assert len(plot._points.data["x"]) == 0
-    assert "no line" in plot._numbers.object
+    assert "no line" in plot._numbers.text
     plot.state.scatter_x = "pattern_index"
     assert plot._x_select.value == "pattern_index"
     assert not plot._distance.visible
@@ -193,7 +193,7 @@ def test_a_link_may_name_a_quantity_that_has_no_value(library, name):
     plot = points(library, scatter_x=name)
     assert plot._x_select.value == name
     assert len(plot._points.data["x"]) == 0
-    assert "no line" in plot._numbers.object
+    assert "no line" in plot._numbers.text
 
 
 def test_the_plot_of_a_disc_without_a_run_is_empty(library):

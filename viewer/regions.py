@@ -24,7 +24,7 @@ from viewer.regions_look import region_colours
 from viewer.regions_rows import RegionRows
 from viewer.regions_saved import comparison_csv
 from viewer.regions_strip import HEAD_PX, Strip
-from viewer.regions_style import BUTTON_CSS, FIELD_CSS, FOLD_CSS, SCROLL, WORDS_CSS
+from viewer.regions_style import BUTTON_CSS, FIELD_CSS, FOLD_CSS, SCROLL, words
 from viewer.regions_words import differences_html, heads_html
 from viewer.scatter import Scatter, select_site
 from viewer.state import ViewState
@@ -59,10 +59,9 @@ class Tray(pn.viewable.Viewer):
         self.strip = Strip(lambda disc, site: select_site(state, disc, site))
         self.rows = RegionRows(self._rename, state.remove_region)
         self.keep = KeepLine(state, library, lambda: self.names, self._take)
-        self._differences = pn.pane.HTML(
-            "", stylesheets=[WORDS_CSS], sizing_mode="stretch_both", margin=0, min_height=0,
-            min_width=200, styles={**SCROLL, "flex": "3 1 212px"},
-            css_classes=["tray-differences"],
+        self._differences = words(
+            sizing_mode="stretch_both", min_height=0, min_width=200,
+            styles={**SCROLL, "flex": "3 1 212px"}, css_classes=["tray-differences"],
         )  # fmt: skip
         self._make_bar()
         self._body = self._make_body()
@@ -116,9 +115,7 @@ class Tray(pn.viewable.Viewer):
         self._kind.param.watch(lambda e: self._chose("kind", e.new), "value")
 
     def _make_body(self) -> pn.Row:
-        self._heads = pn.pane.HTML(
-            "", stylesheets=[WORDS_CSS], height=HEAD_PX, margin=0, sizing_mode="stretch_width"
-        )
+        self._heads = words(height=HEAD_PX, sizing_mode="stretch_width")
         strip = pn.pane.Bokeh(self.strip.figure, sizing_mode="stretch_width", margin=0)
         self._regions = pn.Row(
             pn.Column(self._heads, self.rows, margin=0, width=264),
@@ -200,6 +197,10 @@ class Tray(pn.viewable.Viewer):
 
     def refresh(self) -> None:
         """Form every number anew and show it; a folded tray waits until it is unfolded."""
+        with pn.io.hold():  # one message to the browser: a layout and a repaint, not a dozen
+            self._refresh()
+
+    def _refresh(self) -> None:
         shown = self.state.tray_open
         self._fields.visible = self._body.visible = shown
         self.keep.folded = not shown
@@ -214,11 +215,12 @@ class Tray(pn.viewable.Viewer):
         dark = self.state.dark
         colours = region_colours(dark)
         several = len(self.library.discs) > 1
+        # the numbers first: rows and strip take the browser a layout
+        self._differences.text = differences_html(self.numbers, colours)
         self._regions.visible = bool(self.numbers.holdings)
-        self._heads.object = heads_html(self.numbers.comparison is None)
+        self._heads.text = heads_html(self.numbers.comparison is None)
         self.rows.show(self.numbers, colours, several)
         self.strip.update(self.numbers, dark)
-        self._differences.object = differences_html(self.numbers, colours)
         self._csv.disabled = self._clear.disabled = not self.numbers.holdings
 
     def _csv_file(self) -> StringIO:

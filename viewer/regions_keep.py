@@ -12,7 +12,7 @@ import param
 from engine.errors import SplendensError
 from viewer.library import Library
 from viewer.regions_saved import forget_regions, load_regions, save_regions, saved_names
-from viewer.regions_style import BUTTON_CSS, FIELD_CSS, WORDS_CSS
+from viewer.regions_style import BUTTON_CSS, FIELD_CSS, words
 from viewer.state import ViewState
 
 
@@ -56,9 +56,7 @@ class KeepLine(pn.viewable.Viewer):
         self.save = self._button("Save", self._on_save)
         self.load = self._button("Load", self._on_load)
         self.forget = self._button("Forget", self._on_forget)
-        self._said = pn.pane.HTML(
-            "", stylesheets=[WORDS_CSS], margin=(0, 0, 0, 12), sizing_mode="stretch_width"
-        )
+        self._said = words(margin=(0, 0, 0, 12), sizing_mode="stretch_width")
         self._view = pn.Row(
             self.title, self.save, self.saved, self.load, self.forget, self._said,
             height=32, margin=0, visible=False, sizing_mode="stretch_width",
@@ -78,7 +76,7 @@ class KeepLine(pn.viewable.Viewer):
         self._view.visible = self.switch.value and not self.folded
         if self._view.visible:
             self._list()
-            self._said.object = ""
+            self._said.text = ""
 
     def _list(self, chosen: str | None = None) -> None:
         if not self._view.visible:
@@ -90,9 +88,9 @@ class KeepLine(pn.viewable.Viewer):
 
     def _try(self, action: Callable[[], str]) -> None:
         try:
-            self._said.object = f'<span role="status">{escape(action())}</span>'
+            self._said.text = f'<span role="status">{escape(action())}</span>'
         except SplendensError as error:
-            self._said.object = f'<span role="alert"><b>not done:</b> {escape(str(error))}</span>'
+            self._said.text = f'<span role="alert"><b>not done:</b> {escape(str(error))}</span>'
 
     def _on_save(self) -> None:
         def act() -> str:

@@ -10,7 +10,7 @@ import panel as pn
 from viewer.regions_data import Holding, TrayNumbers
 from viewer.regions_saved import LONGEST_NAME
 from viewer.regions_strip import ROW_PX
-from viewer.regions_style import BARE_CSS, NAME_CSS, WORDS_CSS
+from viewer.regions_style import BARE_CSS, NAME_CSS, words
 from viewer.regions_words import counts_html, density_html, mark_html, median_html
 from viewer.state import REGION_LETTERS
 
@@ -24,9 +24,9 @@ class RegionRow:
         self, letter: str, rename: Callable[[str, str], None], remove: Callable[[str], None]
     ) -> None:
         self.letter = letter
-        self._mark = self._words(width=30)
-        self._median = self._words(sizing_mode="stretch_width")
-        self._counts = self._words(sizing_mode="stretch_width")
+        self._mark = words(width=30)
+        self._median = words(sizing_mode="stretch_width")
+        self._counts = words(sizing_mode="stretch_width")
         self.name = pn.widgets.TextInput(
             placeholder="name", max_length=LONGEST_NAME, width=54, margin=(0, 4, 0, 0),
             stylesheets=[NAME_CSS],
@@ -49,10 +49,6 @@ class RegionRow:
             css_classes=["tray-region"],
         )  # fmt: skip
 
-    @staticmethod
-    def _words(**more: Any) -> Any:
-        return pn.pane.HTML("", stylesheets=[WORDS_CSS], margin=0, **more)
-
     def hide(self) -> None:
         """Show nothing."""
         self.view.visible = False
@@ -63,13 +59,13 @@ class RegionRow:
         """Show what a region holds."""
         with_value = None
         if numbers.comparison is None:
-            self._median.object = density_html(held)
+            self._median.text = density_html(held)
         else:
             region = numbers.comparison.regions[index]
             with_value = region.sites
-            self._median.object = median_html(region.median, numbers.comparison.unit)
-        self._mark.object = mark_html(self.letter, colour)
-        self._counts.object = counts_html(held, with_value, several_discs)
+            self._median.text = median_html(region.median, numbers.comparison.unit)
+        self._mark.text = mark_html(self.letter, colour)
+        self._counts.text = counts_html(held, with_value, several_discs)
         if self.name.value != held.name:
             self.name.value = held.name
         self.view.visible = True

@@ -64,6 +64,7 @@ class Strip:
         self._medians = ColumnDataSource(_no_medians())
         self._bars = ColumnDataSource(_no_bars())
         self._x, self._y = Range1d(0, 1), Range1d(0.5, -0.5)
+        self._dressed: bool | None = None
         self.figure = self._make()
         self._dots.selected.on_change("indices", self._tapped)
 
@@ -129,8 +130,10 @@ class Strip:
         self._y.update(start=rows - 0.5, end=-0.5)
         if self.figure.height != HEAD_PX + rows * ROW_PX + FOOT_PX:
             self.figure.height = HEAD_PX + rows * ROW_PX + FOOT_PX
-        dress_figure(self.figure, palette(dark))
-        self.figure.ygrid.grid_line_color = None
+        if dark is not self._dressed:
+            self._dressed = dark
+            dress_figure(self.figure, palette(dark))
+            self.figure.ygrid.grid_line_color = None
         if numbers.comparison is None:
             self._show_shares(numbers, dark)
         else:

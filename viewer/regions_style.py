@@ -1,5 +1,11 @@
 """Style sheets of the tray; colours and sizes are the page's own custom properties."""
 
+from __future__ import annotations
+
+from typing import Any
+
+from bokeh.models import Div
+
 FIELD_CSS = """
 :host { font-family: var(--font) !important; }
 .bk-input-group { display: flex; flex-direction: row; align-items: center; gap: 5px; }
@@ -106,3 +112,18 @@ SCROLL = {
     "scrollbar-color": "var(--line) transparent",
 }
 """What scrolls inside the tray."""
+
+
+def words(**how: Any) -> Div:
+    """Make a place for words: HTML that is set by its ``text``.
+
+    It is Bokeh's own element. A pane for HTML hands its style sheets over anew with every text, and
+    the browser then fetches and lays out the whole page once more: a tenth of a second each.
+
+    Parameters
+    ----------
+    **how
+        Size, margin and styles of the element.
+    """
+    given: dict[str, Any] = {"margin": 0, "stylesheets": [WORDS_CSS], "disable_math": True, **how}
+    return Div(**given)

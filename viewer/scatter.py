@@ -10,7 +10,6 @@ import panel as pn
 import param
 from bokeh.models import ColumnDataSource, HoverTool, Range1d, TapTool
 from bokeh.plotting import figure
-from numpy.typing import NDArray
 
 from engine.across import AcrossSettings, SlopeFit
 from engine.store.schema import column
@@ -18,11 +17,11 @@ from viewer.card_text import plain_number, with_unit
 from viewer.library import Library
 from viewer.regions_data import ALL_KINDS, quantity_words, site_quantities
 from viewer.regions_look import MARKERS, OUTSIDE, dress_figure, region_colours
-from viewer.regions_style import FIELD_CSS, SCROLL, WORDS_CSS
+from viewer.regions_style import FIELD_CSS, SCROLL, words
 from viewer.scatter_data import Pairing, SitePairs, fit_of, membership, pair_sites, pairings
 from viewer.scatter_words import pairing_words, scatter_cautions, slope_words
 from viewer.state import ViewState
-from viewer.theme import FONT, SMALL_PX, palette
+from viewer.theme import FONT, SMALL_PX, Palette, palette
 
 PLOT_PX = 156
 """Height of the plot, screen pixels."""
@@ -58,16 +57,13 @@ class Scatter(pn.viewable.Viewer):
         self._band = ColumnDataSource({"x": [], "low": [], "high": [], "fitted": []})
         self._x, self._y = Range1d(0, 1), Range1d(0, 1)
         self._pairs: SitePairs | None = None
+        self._dressed: Palette | None = None
         self._ways: dict[str, Pairing] = {}
         self.figure = self._make_figure()
         self._points.selected.on_change("indices", self._tapped)
         self._make_widgets()
-        self._numbers = pn.pane.HTML(
-            "", stylesheets=[WORDS_CSS], sizing_mode="stretch_width", margin=(0, 0, 0, 8)
-        )
-        self._words = pn.pane.HTML(
-            "", stylesheets=[WORDS_CSS], sizing_mode="stretch_width", margin=(0, 0, 0, 8)
-        )
+        self._numbers = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
+        self._words = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
         state.param.watch(self._on_quantity, ["scatter_x", "scatter_y", "disc", "discs"])
         state.param.watch(self._on_look, ["regions", "dark", "site", "tray_open"])
         self.param.watch(lambda _: self._update(), "join_distance_um")
@@ -146,6 +142,10 @@ class Scatter(pn.viewable.Viewer):
 
     def _update(self) -> None:
         """Form the points and the line anew."""
+        with pn.io.hold():
+            self._update_now()
+
+    def _update_now(self) -> None:
         table = self.library.sites()
         way = self._ways.get(self._way_select.value or "", _SAME)
         x_name, y_name = self.state.scatter_x, self.state.scatter_y
@@ -179,12 +179,12 @@ class Scatter(pn.viewable.Viewer):
         slope, rest = slope_words(fit, x_name, y_name)
         if pairs.joined:
             rest += f", joined within {plain_number(pairs.max_distance_um)} µm"
-        self._numbers.object = f"<b>slope {escape(slope)}</b><br>{escape(rest)}"
+        self._numbers.text = f"<b>slope {escape(slope)}</b><br>{escape(rest)}"
         items = "".join(
             f"<li>{escape(text)}</li>"
             for text in scatter_cautions(pairs, fit, self.library.sites())
         )
-        self._words.object = (
+        self._words.text = (
             f'<div class="care"><b>Read with care</b><ul>{items}</ul></div>'
             f'<p class="tested">Least squares; band and brackets are 95 % intervals. '
             f"{escape(pairing_words(pairs, x_name, y_name))}</p>"
@@ -192,15 +192,15 @@ class Scatter(pn.viewable.Viewer):
 
     def _show(self) -> None:
         """Colour the points by region, mark the selected site."""
+        with pn.io.hold():
+            self._show_now()
+
+    def _show_now(self) -> None:
         pairs = self._pairs
         if pairs is None:
             return
         look, regions = palette(self.state.dark), region_colours(self.state.dark)
-        dress_figure(self.figure, look)
-        self.figure.title.update(
-            text_font=FONT, text_font_size=f"{SMALL_PX}px", text_font_style="normal",
-            text_color=look.quiet, offset=-36, standoff=2,
-        )  # fmt: skip
+        self._dress(look)
         letters = membership(self.library.sites(), self.state.regions)
         held = [letters[row] for row in pairs.row]
         inside = np.array([letter != OUTSIDE for letter in held], dtype=bool)
@@ -213,10 +213,20 @@ class Scatter(pn.viewable.Viewer):
             "fill": np.where(inside, 0.8, 0.25),
             "words": self._hover_words(pairs, held),
         }
+        self._show_chosen(pairs)
+
+    def _dress(self, look: Palette) -> None:
+        if look is self._dressed:
+            return
+        self._dressed = look
+        dress_figure(self.figure, look)
+        self.figure.title.update(
+            text_font=FONT, text_font_size=f"{SMALL_PX}px", text_font_style="normal",
+            text_color=look.quiet, offset=-36, standoff=2,
+        )  # fmt: skip
         self._area.glyph.fill_color = look.quiet
         self._line.glyph.line_color = look.text
         self._ring.glyph.line_color = look.accent
-        self._show_chosen(pairs)
 
     def _show_chosen(self, pairs: SitePairs) -> None:
         chosen = [
@@ -278,6 +288,6 @@ def select_site(state: ViewState, disc: str, site: str) -> None:
     state.select(site)
 
 
-def _no_points() -> dict[str, NDArray[Any]]:
+def _no_points() -> dict[str, Any]:
     names = ("x", "y", "marker", "colour", "size", "fill", "words")
-    return {name: np.empty(0) for name in names}
+    return {name: [] for name in names}  # an empty array of numbers is no array of colours
