@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from collagen_scenes import Recipe, make_scene
 
 from engine.collagen import FLAGS, ImageTip, analyse_height
 
@@ -86,3 +87,35 @@ def test_input_is_left_alone():
     height.flags.writeable = False
     analyse_height(height, (8.0, 8.0), TIP)
     np.testing.assert_array_equal(height, before)
+
+
+@pytest.fixture(scope="module")
+def network():
+    recipe = Recipe(size=(128, 128), count=45, diameter_nm=60.0, angle_sd_deg=50.0)
+    return make_scene(recipe, TIP, 9).height_nm
+
+
+def test_heights_upside_down_are_noticed(network):
+    assert "heights_inverted" not in analyse_height(network, (8.0, 8.0), TIP).flags
+    assert "heights_inverted" in analyse_height(-network, (8.0, 8.0), TIP).flags
+
+
+@pytest.mark.parametrize("factor", [1e3, 1e-3])
+def test_a_thousandfold_unit_is_noticed(network, factor):
+    assert "unit_suspect" not in analyse_height(network, (8.0, 8.0), TIP).flags
+    assert "unit_suspect" in analyse_height(network * factor, (8.0, 8.0), TIP).flags
+    pixel = (8.0 * factor, 8.0 * factor)
+    assert "unit_suspect" in analyse_height(network, pixel, TIP).flags
+
+
+@pytest.mark.parametrize("pixel", [25.0, 39.0])
+def test_coarse_pixels_give_no_bands(network, pixel):
+    found = analyse_height(network, (pixel, pixel), TIP)
+    assert "not_resolvable" in found.flags
+    assert np.isnan(found.banding.period_nm)
+
+
+def test_noise_is_neither_upside_down_nor_a_network():
+    rng = np.random.default_rng(4)
+    for height in (rng.normal(size=(100, 100)), np.cumsum(rng.normal(size=(100, 100)), axis=1)):
+        assert "heights_inverted" not in analyse_height(height, (8.0, 8.0), TIP).flags

@@ -37,8 +37,8 @@ def transmission(wavelength_nm: NDArray[np.floating], nesting_nm: float) -> Arra
     return np.exp(-np.pi * ratio * ratio)
 
 
-def _weights(nesting_px: float) -> Array:
-    reach = int(np.ceil(nesting_px))  # cut at one nesting index: less than 1e-6 is lost
+def _weights(nesting_px: float, count: int) -> Array:
+    reach = min(int(np.ceil(nesting_px)), count - 1)  # cut at one index: less than 1e-6 is lost
     x = np.arange(-reach, reach + 1) / (ALPHA * nesting_px)
     w = np.exp(-np.pi * x * x)
     return np.asarray(w / w.sum())
@@ -47,17 +47,14 @@ def _weights(nesting_px: float) -> Array:
 def _along(values: Array, weights: Array, axis: int) -> Array:
     shape = [1, 1]
     shape[axis] = len(weights)
-    return np.asarray(signal.oaconvolve(values, weights.reshape(shape), "same", axes=axis))
+    full = signal.oaconvolve(values, weights.reshape(shape), "full", axes=axis)
+    first = len(weights) // 2
+    part = slice(first, first + values.shape[axis])
+    return np.asarray(full[part] if axis == 0 else full[:, part])
 
 
 def _smooth(values: Array, weights: tuple[Array, Array]) -> Array:
-    rows, cols = values.shape
-    # A kernel longer than the image would swap the roles of the two in "same".
-    pad = [max(0, len(w) - n) for w, n in zip(weights, (rows, cols), strict=True)]
-    low = [p // 2 + p % 2 for p in pad]
-    padded = np.pad(values, [(low[0], low[0]), (low[1], low[1])]) if any(pad) else values
-    out = _along(_along(padded, weights[0], 0), weights[1], 1)
-    return out[low[0] : low[0] + rows, low[1] : low[1] + cols]
+    return _along(_along(values, weights[0], 0), weights[1], 1)
 
 
 def smooth(height_nm: Array, pixel_nm: tuple[float, float], nesting_nm: float) -> Array:
@@ -87,7 +84,8 @@ def smooth(height_nm: Array, pixel_nm: tuple[float, float], nesting_nm: float) -
             f"nesting_nm must be at least {FINEST_PX:g} pixels of {max(pixel_nm):g} nm, "
             f"got {nesting_nm}"
         )
-    weights = _weights(nesting_nm / pixel_nm[1]), _weights(nesting_nm / pixel_nm[0])
+    rows, cols = height_nm.shape
+    weights = _weights(nesting_nm / pixel_nm[1], rows), _weights(nesting_nm / pixel_nm[0], cols)
     finite = np.isfinite(height_nm)
     total = _smooth(np.where(finite, height_nm, 0.0), weights)
     if finite.all():

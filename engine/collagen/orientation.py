@@ -53,22 +53,28 @@ class OrientationField:
     correlation_length_nm: float = float("nan")
 
 
-def hidden_weight(traces: Traces, shortest_nm: float) -> tuple[Array, float]:
+def hidden_weight(
+    traces: Traces, shortest_nm: float, end_loss_nm: float = 0.0
+) -> tuple[Array, float]:
     """Weigh path points by what crossings hide of fibrils in their direction.
 
-    A fibril is seen in runs between those that cross over it, and runs shorter than the shortest
-    traced piece are lost. A fibril that runs across the others meets more of them, so more of its
-    length is lost and the order reads too high. With crossings at random along a fibril, runs are
-    exponential with a rate proportional to the mean of |sin| of the angle to all the others; the
-    share of length-bearing runs that survive is exp(-rate x shortest). The scale of the rate comes
-    from the mean piece. (Own correction, from the stereology of random lines.)
+    A fibril is seen in runs between those that cross over it. A trace loses something at both
+    ends of a run, and runs that leave less than the shortest traced piece are lost altogether. A
+    fibril that lies across the others meets more of them, so more of its length is lost and the
+    order reads too high. With crossings at random, runs are exponential with a rate k proportional
+    to the mean of |sin| of the angle to all the others, and the share of length that is traced is
+    (1 + k s) exp(-k (s + c)), s the shortest piece, c the loss at both ends together. The scale of
+    the rate comes from the mean traced piece, s + 1 / k. (Own correction, from the stereology of
+    random lines.)
 
     Parameters
     ----------
     traces
-        All pieces that were traced, before any are judged.
+        Pieces that were traced along crests, short ones included.
     shortest_nm
         Length below which pieces are dropped.
+    end_loss_nm
+        Length that a trace loses of a run, both ends together.
 
     Returns
     -------
@@ -83,13 +89,13 @@ def hidden_weight(traces: Traces, shortest_nm: float) -> tuple[Array, float]:
     sector = np.minimum((angle / np.pi * _SECTORS).astype(np.int64), _SECTORS - 1)
     middle = (np.arange(_SECTORS) + 0.5) * np.pi / _SECTORS
     crossing = np.abs(np.sin(middle[:, None] - middle[None, :]))
+    np.fill_diagonal(crossing, np.pi / _SECTORS / 3.0)  # mean within one sector
     traced = np.bincount(sector, weight, _SECTORS)
-    there = traced
-    gain = np.ones(_SECTORS)
+    there, gain = traced, np.ones(_SECTORS)
     for _ in range(3):  # what is added back crosses others in turn
         rate = crossing @ there / there.sum()
-        scale = float(np.average(rate, weights=traced))
-        gain = np.exp(rate / scale * shortest_nm / mean) if scale > 0 else gain
+        rate = rate / (float(np.average(rate, weights=traced)) * mean)
+        gain = np.exp(rate * (shortest_nm + end_loss_nm)) / (1.0 + rate * shortest_nm)
         there = traced * gain
     return weight * gain[sector], float(1.0 / gain[traced > 0].max())
 
@@ -100,9 +106,9 @@ def order_and_director(traces: Traces, settings: CollagenSettings) -> tuple[floa
     Parameters
     ----------
     traces
-        All pieces that were traced, before any are judged.
+        Pieces that were traced along crests, short ones included.
     settings
-        ``piece_min_nm``.
+        ``piece_min_nm``, ``order_end_loss``.
 
     Returns
     -------
@@ -110,7 +116,12 @@ def order_and_director(traces: Traces, settings: CollagenSettings) -> tuple[floa
         Order, director in degrees [0, 180) from +u towards +v, and the smallest share of length
         seen over directions; NaN without pieces.
     """
-    weight, seen = hidden_weight(traces, settings.piece_min_nm)
+    loss = (
+        settings.order_end_loss * float(np.median(traces.diameter_nm))
+        if len(traces.diameter_nm)
+        else 0.0
+    )
+    weight, seen = hidden_weight(traces, settings.piece_min_nm, 2.0 * loss)
     order, angle = orientation(traces.tangent_u, traces.tangent_v, weight)
     return order, angle, seen
 

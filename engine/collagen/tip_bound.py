@@ -14,7 +14,8 @@ _LARGEST_PX = 320
 _DEPTH_NM = 80.0
 _GROWTH = 1.18
 _KNEE = 1.8  # noise lets the residual grow in proportion to the radius, relief with its square
-_FLOOR = 2e-3  # nm of residual per nm of radius: images without noise have a knee as well
+_FLOOR = 1e-2  # nm of residual per nm of radius: images without noise have a knee as well
+_LEAST = 0.25  # of the noise: below this the residual only begins to show, and grows as fast
 _WIDEST = 0.3  # of the window: blunter tips are not tried
 
 
@@ -129,28 +130,36 @@ def radius_bound(height_nm: Array, pixel_nm: tuple[float, float], tip: ImageTip 
     if min(z.shape) < 32 or float(np.ptp(z)) == 0.0:
         return none
     shape = tip if tip is not None else ImageTip("paraboloid", 1.0)
-    tried, residual = [], []
+    tried: list[float] = []
+    residual: list[float] = []
+    least = _LEAST * _unevenness(z)
     radius = 0.3 * min(pixel_nm)
     longest = _WIDEST * min(z.shape[1] * pixel_nm[0], z.shape[0] * pixel_nm[1])
     while radius < longest:
         cut = z - _opening(z, pixel_nm, replace(shape, radius_nm=radius))
         tried.append(radius)
         residual.append(float(cut.mean()))
-        if len(tried) > 4 and (_bend(tried, residual) or 0.0) > tried[1]:
+        if len(tried) > 4 and (_bend(tried, residual, least) or 0.0) > tried[1]:
             break
         radius *= _GROWTH
-    found = _bend(tried, residual)
+    found = _bend(tried, residual, least)
     return TipBound(float("nan") if found is None else found, np.array(tried), np.array(residual))
 
 
-def _bend(tried: list[float], residual: list[float]) -> float | None:
+def _unevenness(z: Array) -> float:
+    """Noise from pixel to pixel along the rows, or what relief adds to it."""
+    return float(np.median(np.abs(np.diff(z, 2, axis=1)))) / (0.6745 * 6**0.5)
+
+
+def _bend(tried: list[float], residual: list[float], least: float) -> float | None:
     """Radius at which the residual starts to grow faster than noise lets it."""
     x = np.log(tried)
     y = np.log(np.array(residual) + _FLOOR * np.array(tried))
     if len(x) < 5:
         return None
     slope = (y[2:] - y[:-2]) / (x[2:] - x[:-2])
-    over = np.concatenate([[False], (slope[:-1] > _KNEE) & (slope[1:] > _KNEE)])
+    seen = np.array(residual[2:-1]) > least
+    over = np.concatenate([[False], (slope[:-1] > _KNEE) & (slope[1:] > _KNEE) & seen])
     bends = np.flatnonzero(over[1:] & ~over[:-1])
     if not bends.size:
         return None
