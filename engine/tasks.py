@@ -25,6 +25,28 @@ OUTLINE_PIXEL_UM = 4.0
 """The tissue's outline is told from a level of the mosaic with pixels of about this size."""
 
 
+class ChannelView:
+    """One channel of a stored mosaic as an image that is read piece by piece.
+
+    Attributes
+    ----------
+    shape
+        (rows, cols).
+    dtype
+        Type of the pixels.
+    """
+
+    def __init__(self, level: Any, channel: int) -> None:
+        self._level, self._channel = level, channel
+        self.shape: tuple[int, int] = level.shape[1:]
+        self.dtype: np.dtype[Any] = level.dtype
+
+    def __getitem__(self, piece: tuple[slice, slice]) -> np.ndarray[Any, Any]:
+        """Read a piece by its row and column slices."""
+        pixels: np.ndarray[Any, Any] = self._level[(self._channel, *piece)]
+        return pixels
+
+
 def tip_of(probe: dict[str, Any]) -> Tip:
     """Tip geometry of a stored probe."""
     radius_um = probe.get("radius_um")
@@ -49,7 +71,7 @@ def find_cells(
         raise ValueError(f"{store.path} holds no mosaic")
     channel = store.info["channels"].index("nuclei")
     pixel_um = pyramid.pixel_um[0][1]
-    found = detect_nuclei(pyramid.levels[0][channel], pixel_um, settings.cells)
+    found = detect_nuclei(ChannelView(pyramid.levels[0], channel), pixel_um, settings.cells)
     origin_y, origin_x = pyramid.origin_um[0]
     found = replace(found, x_um=found.x_um + origin_x, y_um=found.y_um + origin_y)
     xy_um = np.column_stack([found.x_um, found.y_um])
