@@ -272,7 +272,7 @@ def test_a_scale_can_be_had_for_any_values(values: list[float]) -> None:
     scale = scale_for("sites", "Sq_nm", values)
     assert scale.high > scale.low
     assert np.isfinite([scale.low, scale.high]).all()
-    assert scale.ticks()[0] == scale.low
+    assert np.isclose(scale.ticks()[0], scale.low, rtol=1e-12, atol=0)
     assert scale.colours(values or [1.0]).shape[1] == 4
 
 
