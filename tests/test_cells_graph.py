@@ -99,16 +99,6 @@ def test_wrong_positions_are_refused(bad):
         neighbour_graph(bad)
 
 
-def test_a_large_field_is_fast_enough_to_repeat():
-    import time
-
-    xy = np.random.default_rng(5).uniform(0, 5000, (20000, 2))
-    neighbour_graph(xy[:100])
-    start = time.perf_counter()
-    neighbour_graph(xy)
-    assert time.perf_counter() - start < 3.0
-
-
 def rows_of_cells():
     return [(10.0 * i, 80.0 + 60 * j) for i in range(10) for j in range(4)]
 

@@ -224,18 +224,14 @@ def test_csv_curves_in_any_order_of_curves(
     np.testing.assert_array_equal(raw.approach.lengths(), np.isfinite(deflection).sum(axis=-1))
 
 
-def test_a_long_csv_is_read_fast(tmp_path: Path) -> None:
-    """64 curves of 2 x 1000 samples, as a map has them; 0.45 s were measured on a busy core."""
-    from time import perf_counter
-
+def test_a_long_csv_is_read(tmp_path: Path) -> None:
+    """64 curves of 2 x 1000 samples, as a map has them."""
     from folder_kit import make_curves
 
     path = tmp_path / "a.csv"
     data = make_curves(np.random.default_rng(0), 8, 8, 1000)
     write_curves_csv(path, data)
-    start = perf_counter()
     raw = read_curves(path)
-    assert perf_counter() - start < 5
     assert raw.retract is not None
     np.testing.assert_allclose(raw.retract.deflection * 60, data["retract"], atol=1e-4)
 
