@@ -9,13 +9,23 @@ from typing import Any
 import panel as pn
 
 from engine.mechanics import FLAGS
+from viewer.card_cloud import CloudPlot, cloud_html
 from viewer.card_curve import CurvePlot, DepthScan
 from viewer.card_curve_facts import CurveFacts, curve_facts
 from viewer.card_curve_words import curve_html, curve_title_html, map_html, scan_html, why_html
 from viewer.card_facts import MapFacts, SiteFacts, map_facts, next_taken
 from viewer.card_figures import Look, legend_html
 from viewer.card_map import CurveMap, ModulusDistribution, map_scale
-from viewer.card_parts import Switch, column, figure_pane, push_button, row, slider_css, text_pane
+from viewer.card_parts import (
+    Choice,
+    Switch,
+    column,
+    figure_pane,
+    push_button,
+    row,
+    slider_css,
+    text_pane,
+)
 from viewer.card_text import flag_rows, flags_html, split_flags
 from viewer.card_turn import turn_of
 from viewer.library import Library
@@ -48,6 +58,10 @@ class CurvesFace:
         self._title = text_pane(look)
         self._curve = text_pane(look)
         self._plot = CurvePlot(look)
+        self._cloud = CloudPlot(look, library)
+        self._cloud_text = text_pane(look)
+        self._all, self._as_force = False, False
+        self._drawn: CurveFacts | None = None
         self._scan = DepthScan(look)
         self._scan_text = text_pane(look)
         self._flags = text_pane(look)
@@ -69,13 +83,17 @@ class CurvesFace:
         forth = push_button(look, "▶", lambda: self.step(1), description="next curve (.)")
         back.css_classes, forth.css_classes = ["card-step-back"], ["card-step-forth"]
         forth.margin = 0
-        force = Switch(look, "force against indentation", False, self._plot.show_force)
+        force = Switch(look, "force against indentation", False, self._show_force)
+        which = Choice(look, {"this curve": False, "all curves": True}, False, self._show_all)
+        self._single = column(figure_pane(self._plot.fig), figure_pane(self._plot.residual))
+        self._together = column(figure_pane(self._cloud.fig), self._cloud_text)
+        self._together.visible = False
         self._one = column(
             row(back, self._slider, forth),
             self._title,
-            figure_pane(self._plot.fig),
-            figure_pane(self._plot.residual),
-            row(force.button),
+            row(*which.buttons, force.button),
+            self._single,
+            self._together,
             self._flags,
             self._curve,
             self._scan_text,
@@ -142,7 +160,9 @@ class CurvesFace:
 
     def _draw(self, facts: CurveFacts, index: int) -> None:
         assert self._map is not None
+        self._drawn = facts
         self._plot.show(facts)
+        self._draw_all()
         self._scan.show(facts)
         self._title.object = curve_title_html(self._map, index, facts)
         self._curve.object = curve_html(self._map, index)
@@ -150,6 +170,24 @@ class CurvesFace:
         flags = split_flags(self._map.flags[index])
         nothing = "No flag was raised on this curve."
         self._flags.object = flags_html(flag_rows(flags, FLAGS), nothing)
+
+    def _draw_all(self) -> None:
+        """Bring the picture of all curves up to date where it is looked at."""
+        if not self._all or self._drawn is None or self._site is None or self._map is None:
+            return
+        self._cloud.show(self._site, self._map, self._as_force)
+        self._cloud.choose(self._drawn)
+        self._cloud_text.object = cloud_html(self._map, self._as_force)
+
+    def _show_all(self, all_curves: bool) -> None:
+        self._all = all_curves
+        self._draw_all()
+        self._single.visible, self._together.visible = not all_curves, all_curves
+
+    def _show_force(self, as_force: bool) -> None:
+        self._as_force = as_force
+        self._plot.show_force(as_force)
+        self._draw_all()
 
     def step(self, step: int) -> None:
         """Go to the next curve that was taken, forwards or backwards."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import panel as pn
@@ -131,6 +131,46 @@ class Switch:
         self.on = not self.on
         press(self.button, self.on)
         self._on_change(self.on)
+
+
+class Choice:
+    """Buttons of which one is pressed.
+
+    Parameters
+    ----------
+    look
+        Colours.
+    names
+        What stands on each button, and the value it stands for.
+    value
+        The value that is pressed first.
+    on_change
+        Told the new value, after a click that changed it.
+    """
+
+    def __init__(
+        self, look: Look, names: Mapping[str, Any], value: Any, on_change: Callable[[Any], None]
+    ) -> None:
+        self.value = value
+        self._on_change = on_change
+        self._buttons = {
+            choice: push_button(look, name, self._chooser(choice)) for name, choice in names.items()
+        }
+        self.buttons = tuple(self._buttons.values())
+        self._press()
+
+    def _chooser(self, choice: Any) -> Callable[[], None]:
+        def choose() -> None:
+            if choice != self.value:
+                self.value = choice
+                self._press()
+                self._on_change(choice)
+
+        return choose
+
+    def _press(self) -> None:
+        for choice, button in self._buttons.items():
+            press(button, choice == self.value)
 
 
 def figure_pane(fig: Any) -> Any:

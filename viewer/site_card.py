@@ -11,6 +11,7 @@ from bokeh.models import CustomJS
 from panel.io import hold
 
 from viewer.card_cells import CellsFace
+from viewer.card_cloud import warm_cloud
 from viewer.card_curve_facts import curve_facts
 from viewer.card_curves import CurvesFace
 from viewer.card_facts import SiteFacts, map_facts, site_facts
@@ -60,6 +61,7 @@ def warm(library: Library) -> None:
             found = map_facts(library, facts) if facts is not None else None
             if facts is not None and found is not None and found.typical >= 0:
                 curve_facts(library, facts, found.typical)
+                warm_cloud(library, facts, found, look_of(True))
                 return
 
 
