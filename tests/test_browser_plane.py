@@ -212,6 +212,36 @@ def test_a_lasso_makes_regions_with_the_next_free_letter(page: Any) -> None:
         np.testing.assert_allclose(middle, SITES[site], atol=4)
 
 
+def test_the_legend_folds_and_hides_no_letter(page: Any, window: Any, url: str) -> None:
+    page.keyboard.press("b")
+    box = page.locator("#legend").bounding_box()
+    # the letter of a box stands over its first corner
+    page.mouse.move(box["x"] + 40, box["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(box["x"] - 60, box["y"] + 20, steps=4)
+    page.mouse.up()
+    wait_search(page, "&A=")
+    page.wait_for_timeout(600)
+    at_rest(page)
+    page.wait_for_function(
+        "() => { const [x, y] = splendens.plane.landmarks()[0];"
+        " const at = document.getElementById('plane').getBoundingClientRect();"
+        " const box = document.getElementById('legend').getBoundingClientRect();"
+        " const inside = (v, low, high) => v > low && v < high;"
+        " return !(inside(at.x + x, box.left, box.right)"
+        " && inside(at.y + y, box.top, box.bottom)) }",
+        timeout=5_000,
+    )
+    page.keyboard.press("g")
+    wait_search(page, "g=0")
+    assert page.locator("#legend .ramp").is_hidden()
+    other, seen = new_page(window)
+    open_view(other, url.rstrip("/") + "/" + page.evaluate("window.location.search"))
+    assert other.locator("#legend .ramp").is_hidden()
+    seen.check()
+    other.close()
+
+
 def test_a_box_makes_a_rectangle(page: Any) -> None:
     page.keyboard.press("b")
     x, y = screen_of(page, *SITES["b003"])

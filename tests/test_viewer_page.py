@@ -23,7 +23,7 @@ from engine.view.ramps import scale_for
 from viewer.gallery import Gallery
 from viewer.header import settings
 from viewer.ladder import rungs
-from viewer.legend import legend_html
+from viewer.legend import Drawn, drawn, legend_html
 from viewer.library import Library
 from viewer.page import new_state
 from viewer.plane import PlaneView
@@ -82,6 +82,10 @@ def test_a_store_that_was_not_analysed_can_be_looked_at(tmp_path: Path) -> None:
     state = ViewState(discs=["tiny-1"], disc="tiny-1")
     plane = PlaneView(state, gallery)
     assert plane.bridge.settings["run_warn"]
+    assert plane.bridge.settings["advice"].endswith(
+        f"splendens analyse {library.store('tiny-1').path}"
+    )
+    assert plane.bridge.legend == ""
     assert set(plane.sources.sites.data["dash"]) == {"dashed"}
     gallery.warm()
 
@@ -113,13 +117,31 @@ def test_the_ladder_marks_what_is_near(gallery: Gallery) -> None:
 
 def test_the_legend_names_quantity_unit_limits_patterns_and_hollow() -> None:
     scale = scale_for("sites", "modulus_kPa", np.linspace(60, 430, 50))
-    text = legend_html(scale, "sites", True, True, True)
+    text = legend_html(Drawn(scale, "sites", True, True, True, True), True)
     for part in ("apparent indentation modulus", "kPa", ">450<", "no value", "not used"):
         assert part in text
     for name, colour in pattern_hex(True).items():
         assert name.replace("_", " ") in text
         assert colour in text
-    assert "kPa" not in legend_html(None, "sites", True, True, False)
+    assert "kPa" not in legend_html(Drawn(patterns=True), True)
+    assert legend_html(Drawn(), True) == ""
+
+
+def test_the_legend_explains_only_what_is_drawn(gallery: Gallery, state: ViewState) -> None:
+    shown = drawn(state, gallery)
+    assert shown.scale is not None
+    assert shown.scale.unit == "kPa"
+    assert shown.patterns
+    state.layers = ["mosaic", "sites", "curves"]
+    assert not drawn(state, gallery).patterns
+    state.layers = ["mosaic", "cells"]
+    assert drawn(state, gallery).scale is None
+    assert drawn(state, gallery).patterns
+    state.colour_by = "cells.diameter_um"
+    assert drawn(state, gallery).scale is not None
+    assert not drawn(state, gallery).patterns
+    state.layers = ["mosaic"]
+    assert legend_html(drawn(state, gallery), True) == ""
 
 
 def test_glyphs_have_names_and_unknown_ones_are_refused() -> None:

@@ -2,9 +2,10 @@
 
 Version 1 is a query string: ``v=1``, then the disc ``d``, the view ``x``, ``y``, ``s``
 (micrometres, micrometres to a pixel), ``c`` (colour by), ``site``, ``k`` (curve), ``tab``, ``l``
-(layers), ``t`` (dark or light), ``f`` (which of card and tray are unfolded), ``px`` and ``py`` (the
-tray's plot), and one of ``A`` to ``D`` for each region. What is missing keeps its default; what
-cannot be read is left out, so that a link that was cut short still opens.
+(layers), ``t`` (dark or light), ``f`` (which of card and tray are unfolded), ``g=0`` (the legend is
+folded), ``px`` and ``py`` (the tray's plot), and one of ``A`` to ``D`` for each region. What is
+missing keeps its default; what cannot be read is left out, so that a link that was cut short still
+opens.
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ FIELDS = (
     "dark",
     "card_open",
     "tray_open",
+    "legend_open",
     "scatter_x",
     "scatter_y",
     "regions",
@@ -73,6 +75,8 @@ def encode(state: ViewState) -> str:
         pairs.append(("site", state.site))
     if state.site and state.curve is not None:
         pairs.append(("k", str(state.curve)))
+    if not state.legend_open:
+        pairs.append(("g", "0"))
     pairs += [
         ("tab", state.card_tab),
         ("l", ".".join(state.layers) or "none"),
@@ -149,6 +153,7 @@ def _read_choices(given: dict[str, str], found: dict[str, Any]) -> None:
         found["dark"] = given["t"] == "dark"
     if "f" in given:
         found.update(card_open="c" in given["f"], tray_open="t" in given["f"])
+        found["legend_open"] = given.get("g") != "0"
 
 
 def apply(state: ViewState, search: str) -> bool:

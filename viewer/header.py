@@ -26,6 +26,7 @@ def settings(state: ViewState, library: Library, extent_um: tuple[float, ...]) -
         "dark": state.dark,
         "card_open": state.card_open,
         "tray_open": state.tray_open,
+        "legend_open": state.legend_open,
         "run_key": run or "none",
         **_run(library, disc, run),
         "extent": list(extent_um),
@@ -45,8 +46,12 @@ def _disc_text(library: Library, disc: str) -> str:
 
 def _run(library: Library, disc: str, run: str | None) -> dict[str, Any]:
     if run is None:
-        text = "not analysed yet"
-        return {"run_text": text, "run_title": "no finished run in this store", "run_warn": True}
+        return {
+            "run_text": "not analysed yet",
+            "run_title": "no finished run in this store",
+            "run_warn": True,
+            "advice": f"not analysed yet: splendens analyse {library.store(disc).path}",
+        }
     info = library.kept(("run info", disc, run), lambda: library.store(disc).run_info(run))
     stale = str(info.get("stale") or "")
     finished = str(info.get("finished") or "")
@@ -54,6 +59,7 @@ def _run(library: Library, disc: str, run: str | None) -> dict[str, Any]:
         "run_text": f"{run}, stale" if stale else f"{run}, current",
         "run_title": stale or f"finished {finished}".strip(),
         "run_warn": bool(stale),
+        "advice": "",
     }
 
 

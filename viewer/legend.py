@@ -1,75 +1,109 @@
-"""What the colours of the plane mean: the five patterns, the map of a quantity, what is hollow."""
+"""What the colours of the plane mean: only what is drawn at present is explained."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from html import escape
 
 from engine.cells.patterns import PATTERNS
 from engine.view.ramps import ColourScale, lookup
+from viewer.gallery import Gallery, split
+from viewer.marks import off_tissue
+from viewer.numbers import number
+from viewer.state import ViewState
 from viewer.theme import pattern_glyph, pattern_hex
 
-BAR_PX = 168
 
+@dataclass(frozen=True)
+class Drawn:
+    """What stands on the plane and wants a word.
 
-def number(value: float) -> str:
-    """Write a number for people: three significant digits, no exponent where it can be helped.
-
-    Examples
-    --------
-    >>> number(0.30000000000000004), number(1250.0), number(2e-5)
-    ('0.3', '1250', '2e-05')
+    Attributes
+    ----------
+    scale
+        The map of the chosen quantity, where something has its colours.
+    of
+        What is coloured: ``sites`` or ``cells``.
+    patterns
+        Whether something has the colours of the patterns.
+    hollow, crossed, ring
+        Whether there are sites or cells without a value, sites off the tissue, curves that do not
+        count.
     """
-    rounded = float(f"{value:.4g}")
-    return f"{rounded:.0f}" if rounded == int(rounded) and abs(rounded) < 1e6 else f"{rounded:g}"
+
+    scale: ColourScale | None = None
+    of: str = "sites"
+    patterns: bool = False
+    hollow: bool = False
+    crossed: bool = False
+    ring: bool = False
 
 
-def legend_html(
-    scale: ColourScale | None, of: str, dark: bool, patterns: bool, curves_hollow: bool
-) -> str:
-    """Return the legend as HTML.
+def drawn(state: ViewState, gallery: Gallery) -> Drawn:
+    """Tell what of a disc is drawn in colours and signs.
 
     Parameters
     ----------
-    scale
-        The map of the chosen quantity; None where patterns are the colours.
-    of
-        What is coloured: ``sites`` or ``cells``.
+    state
+        What is looked at.
+    gallery
+        The discs.
+    """
+    table, name = split(state.colour_by)
+    layers, disc = set(state.layers), state.disc
+    scene = gallery.scene(disc)
+    cells = bool(len(scene.cells.x_um)) and bool(layers & {"cells", "links"})
+    sites = bool(scene.sites) and "sites" in layers
+    curves = bool(len(scene.curves.x_um)) and "curves" in layers
+    analysed = gallery.library.run(disc) is not None
+    coloured = analysed and (cells if table == "cells" else sites or curves)
+    by_pattern = name == "pattern"
+    return Drawn(
+        scale=gallery.scale(state.colour_by) if coloured else None,
+        of=table,
+        patterns=(cells and (table == "sites" or by_pattern)) or (coloured and by_pattern),
+        hollow=analysed and (sites or (cells and table == "cells")),
+        crossed=sites and any(off_tissue(scene, gallery.library.sites(disc))),
+        ring=analysed and curves and not bool(scene.curves.used.all()),
+    )
+
+
+def legend_html(shown: Drawn, dark: bool) -> str:
+    """Return the legend as HTML; empty where nothing wants explaining.
+
+    Parameters
+    ----------
+    shown
+        What is drawn.
     dark
         Theme.
-    patterns
-        Whether cells are shown in the colours of their patterns.
-    curves_hollow
-        Whether points of force maps are shown, hollow where a curve does not count.
     """
-    parts = []
-    if scale is not None:
-        parts.append(_bar(scale, of))
-    if patterns:
+    parts = [_bar(shown.scale, shown.of)] if shown.scale is not None else []
+    if shown.patterns:
         parts.append(_patterns(dark))
-    notes = [_mark("hollow", "no value")]
-    if of == "sites":
-        notes.append(_mark("crossed", "off the tissue"))
-    if curves_hollow:
-        notes.append(_mark("ring", "curve not used"))
-    parts.append(f'<div class="notes">{"".join(notes)}</div>')
-    return "".join(parts)
+    signs = (
+        (shown.hollow, "hollow", "no value"),
+        (shown.crossed, "crossed", "off the tissue"),
+        (shown.ring, "ring", "curve not used"),
+    )
+    notes = "".join(_mark(shape, text) for there, shape, text in signs if there)
+    return "".join(parts) + (f'<div class="notes">{notes}</div>' if notes else "")
 
 
 def _bar(scale: ColourScale, of: str) -> str:
     stops = lookup(scale.kind)[::15]
     gradient = ", ".join(f"rgb({r} {g} {b})" for r, g, b in stops.tolist())
-    ticks = _apart(scale)
     marks = "".join(
         f'<span style="left:{100 * place:.2f}%">{escape(number(value))}</span>'
-        for value, place in ticks
+        for value, place in _apart(scale)
     )
     unit = f" <i>{escape(scale.unit)}</i>" if scale.unit else ""
-    log = " <i>(log)</i>" if scale.logarithmic else ""
+    log = " <i>log scale</i>" if scale.logarithmic else ""
     return (
         f'<div class="quantity"><b>{escape(scale.label)}</b>{unit}{log}'
         f'<span class="of">{escape(of)}</span></div>'
-        f'<div class="ramp" style="width:{BAR_PX}px;background:linear-gradient(90deg,{gradient})">'
-        f'</div><div class="ticks" style="width:{BAR_PX}px">{marks}</div>'
+        f'<div class="ramp" style="background:linear-gradient(90deg,{gradient})">'
+        f'</div><div class="ticks">{marks}</div>'
     )
 
 
@@ -78,7 +112,7 @@ def _apart(scale: ColourScale) -> list[tuple[float, float]]:
     places = [(value, float(scale.fraction(value))) for value in scale.ticks()]
     kept = [places[0], places[-1]] if len(places) > 1 else places
     for entry in places[1:-1]:
-        if all(abs(entry[1] - other[1]) > 0.15 for other in kept):
+        if all(abs(entry[1] - other[1]) > 0.19 for other in kept):
             kept.append(entry)
     return sorted(kept)
 
@@ -86,8 +120,10 @@ def _apart(scale: ColourScale) -> list[tuple[float, float]]:
 def _patterns(dark: bool) -> str:
     colours = pattern_hex(dark)
     items = "".join(
-        f"<li>{pattern_glyph(name, colours[name])}{escape(name.replace('_', ' '))}</li>"
+        f'<li title="{escape(label)}">{pattern_glyph(name, colours[name])}'
+        f"<span>{escape(label)}</span></li>"
         for name in PATTERNS
+        for label in [name.replace("_", " ")]
     )
     return f'<div class="quantity"><b>cell pattern</b></div><ul class="patterns">{items}</ul>'
 

@@ -10,7 +10,7 @@ import pandas as pd
 from engine.view import Scene
 from engine.view.ramps import ColourScale
 from viewer.gallery import Gallery, split
-from viewer.legend import number
+from viewer.numbers import number
 from viewer.theme import palette
 
 MARKERS = {"bead-map": "square", "nano-image": "diamond"}
@@ -26,7 +26,7 @@ def site_columns(gallery: Gallery, disc: str, colour_by: str, dark: bool) -> dic
     """
     scene = gallery.scene(disc)
     rgba = gallery.site_colours(disc, colour_by, dark)
-    off = _off_tissue(scene, gallery.library.sites(disc))
+    off = off_tissue(scene, gallery.library.sites(disc))
     quiet, count = palette(dark).quiet, len(scene.sites)
     known = rgba[:, 3] > 0
     fill = [_hex(c) if k else "rgba(0,0,0,0)" for c, k in zip(rgba, known, strict=True)]
@@ -103,7 +103,8 @@ def _value_text(value: float, scale: ColourScale | None) -> str:
     return f"{number(value)} {scale.unit if scale else ''}".rstrip()
 
 
-def _off_tissue(scene: Scene, sites: pd.DataFrame) -> list[bool]:
+def off_tissue(scene: Scene, sites: pd.DataFrame) -> list[bool]:
+    """Tell for each site of a scene whether it lies off the tissue."""
     if not len(sites):
         return [False] * len(scene.sites)
     inside = sites.set_index("site")["in_disc"].reindex(list(scene.sites))

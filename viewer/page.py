@@ -18,6 +18,8 @@ from viewer.site_card import SiteCard
 from viewer.state import ViewState
 from viewer.theme import css_variables
 
+FOLDING = ("card", "tray", "legend")
+"""Parts that fold away; the state says which are open."""
 CAUTION = "Research and teaching. No diagnostic device."
 
 
@@ -35,7 +37,7 @@ def new_state(gallery: Gallery, search: str) -> tuple[ViewState, bool]:
     found = decode(search)
     if found.get("disc") not in discs:
         # a view without its disc means nothing
-        kept = {"colour_by", "dark", "layers", "card_open", "tray_open", "card_tab"}
+        kept = {"colour_by", "dark", "layers", "card_tab", *(f"{p}_open" for p in FOLDING)}
         found = {key: value for key, value in found.items() if key in kept}
     found.setdefault("disc", discs[0])
     return ViewState(discs=discs, **found), "um_per_px" in found
@@ -62,8 +64,8 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     template = pn.Template(asset("page.html"))
     template.add_variable("css_variables", css_variables())
     template.add_variable("version", asset_version())
-    folds = [n for n, o in (("card", state.card_open), ("tray", state.tray_open)) if not o]
-    template.add_variable("folds", " ".join(f"{name}-folded" for name in folds))
+    folds = [f"{part}-folded" for part in FOLDING if not getattr(state, f"{part}_open")]
+    template.add_variable("folds", " ".join(folds))
     template.add_variable("theme", "dark" if state.dark else "light")
     template.add_variable("caution", CAUTION)
     template.add_variable("first", _for_script(plane.bridge.settings))

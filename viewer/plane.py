@@ -17,10 +17,10 @@ from bokeh.models import CustomJS
 
 from viewer.address import FIELDS, encode
 from viewer.bridge import Bridge
-from viewer.gallery import Gallery, split
+from viewer.gallery import Gallery
 from viewer.header import settings
 from viewer.ladder import rungs
-from viewer.legend import legend_html
+from viewer.legend import drawn, legend_html
 from viewer.marks import outline_columns, site_columns
 from viewer.plane_figure import PlaneSources, make_figure
 from viewer.plane_input import PlaneInput
@@ -78,9 +78,10 @@ class PlaneView:
                 "figure": self.figure,
                 "sites": self.sources.sites,
                 "selection": self.sources.selection,
+                "regions": self.sources.regions,
                 "bridge": self.bridge,
             },
-            code="splendens.start({figure, sites, selection, bridge})",
+            code="splendens.start({figure, sites, selection, regions, bridge})",
         )
         # only what a root refers to belongs to the document and is kept in step; there is no reset
         self.figure.js_on_event(Reset, script)
@@ -93,7 +94,7 @@ class PlaneView:
         watch(lambda *_: self._show_all(), ["disc", "dark"])
         watch(lambda *_: self._show_colours(), ["colour_by"])
         watch(lambda *_: self._show_layers(), ["layers"])
-        watch(lambda *_: self._show_settings(), ["card_open", "tray_open"])
+        watch(lambda *_: self._show_settings(), ["card_open", "tray_open", "legend_open"])
         watch(lambda *_: self._show_selection(), ["site", "curve"])
         watch(lambda *_: self._show_regions(), ["regions"])
         watch(lambda *_: self._fly(), ["flight"])
@@ -141,16 +142,7 @@ class PlaneView:
         self.bridge.settings = said | {"start": self._start}
 
     def _show_legend(self) -> None:
-        table, name = split(self.state.colour_by)
-        layers = self.state.layers
-        cells = bool({"cells", "links"} & set(layers)) or name == "pattern"
-        self.bridge.legend = legend_html(
-            self.gallery.scale(self.state.colour_by),
-            table,
-            self.state.dark,
-            cells and not (table == "cells" and name != "pattern"),
-            "curves" in layers,
-        )
+        self.bridge.legend = legend_html(drawn(self.state, self.gallery), self.state.dark)
 
     def _show_selection(self) -> None:
         state = self.state

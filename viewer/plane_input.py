@@ -100,6 +100,7 @@ class PlaneInput:
             "theme": lambda: self.state.param.update(dark=not self.state.dark),
             "card": lambda: self.state.param.update(card_open=not self.state.card_open),
             "tray": lambda: self.state.param.update(tray_open=not self.state.tray_open),
+            "legend": lambda: self.state.param.update(legend_open=not self.state.legend_open),
             "layer": lambda: self._on_layer(value),
             "disc": lambda: self._on_disc(value),
             "colour": lambda: self._on_colour(value),

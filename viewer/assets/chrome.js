@@ -63,11 +63,17 @@
       document.documentElement.dataset.theme = this.app.dataset.theme;
       this.app.classList.toggle("card-folded", !s.card_open);
       this.app.classList.toggle("tray-folded", !s.tray_open);
+      this.app.classList.toggle("legend-folded", !s.legend_open);
+      byId("legend").querySelector("button").setAttribute("aria-expanded", String(s.legend_open));
+      byId("advice").textContent = s.advice;
+      byId("advice").hidden = !s.advice;
+      requestAnimationFrame(() => this.placeLegend());
       byId("run").textContent = s.run_text;
       byId("run").title = s.run_title;
       byId("run").classList.toggle("warn", s.run_warn);
       this.options(byId("disc"), s.discs, s.disc);
       byId("disc").disabled = s.discs[0].items.length < 2;
+      byId("colour").closest("label").hidden = !s.colours.some((group) => group.items.length);
       this.options(byId("colour"), s.colours, s.colour);
       for (const button of document.querySelectorAll("[data-layer]")) {
         button.setAttribute("aria-pressed", String(s.layers.split(".").includes(button.dataset.layer)));
@@ -141,6 +147,7 @@
         l: () => this.tool("lasso"),
         b: () => this.tool("box"),
         p: () => this.tool("pan"),
+        g: () => this.send("legend"),
         "?": () => byId("help").showModal(),
       };
       document.addEventListener("keydown", (event) => {
@@ -187,7 +194,30 @@
     }
 
     legend() {
-      byId("legend").innerHTML = this.bridge.legend;
+      byId("legend").querySelector(".body").innerHTML = this.bridge.legend;
+      byId("legend").classList.toggle("empty", !this.bridge.legend);
+      this.placeLegend();
+    }
+
+    // Into the corner where it hides the fewest letters of regions, and not the selected site.
+    placeLegend() {
+      const plane = splendens.plane;
+      const box = byId("legend");
+      if (!plane || !plane.started || !box.offsetWidth) return;
+      const { offsetWidth: w, offsetHeight: h } = box;
+      const right = plane.width - 10 - w;
+      const low = plane.height - 44 - h;
+      const corners = { "right-bottom": [right, low], "left-bottom": [10, low], "right-top": [right, 52] };
+      const points = plane.landmarks();
+      let least = Infinity;
+      for (const [name, [left, top]] of Object.entries(corners)) {
+        const hidden = points.filter(([x, y]) => (
+          x > left - 14 && x < left + w + 14 && y > top - 4 && y < top + h + 26
+        )).length;
+        if (hidden >= least) continue;
+        least = hidden;
+        box.dataset.corner = name;
+      }
     }
 
     // ---- scale ladder ----------------------------------------------------------------------------

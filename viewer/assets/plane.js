@@ -4,6 +4,7 @@
 
   const MIN_SCALE = 2e-5; // micrometres to a pixel: also in viewer/state.py
   const MAX_SCALE = 100;
+  const BESIDE_PX = 44; // tools above and foot below, which the whole disc does not go under
   const REST_MS = 140; // after this long without a change the view is at rest
   const KEPT_VIEWS = 2; // last views that stay under the current one
   const OVERSCAN = 1.5;
@@ -13,7 +14,7 @@
 
   class Plane {
     constructor(models) {
-      Object.assign(this, models); // figure, sites, selection, bridge
+      Object.assign(this, models); // figure, sites, selection, regions, bridge
       this.x = this.figure.x_range;
       this.y = this.figure.y_range;
       this.host = document.getElementById("plane");
@@ -56,6 +57,9 @@
       bridge.settings.change.connect(() => this.onSettings());
       bridge.flight.change.connect(() => this.onFlight());
       bridge.marks.change.connect(() => this.paintMarks(true));
+      for (const source of [this.regions, this.selection]) {
+        source.properties.data.change.connect(() => splendens.chrome.placeLegend());
+      }
       this.host.addEventListener("pointermove", (event) => this.onPointer(event));
       this.host.addEventListener("pointerleave", () => splendens.chrome.cursor(null));
       this.onResize();
@@ -144,6 +148,7 @@
 
     onRest() {
       if (this.flying) return;
+      splendens.chrome.placeLegend();
       this.bridge.setv({ view: { ...this.view(), n: ++this.serial } });
     }
 
@@ -413,6 +418,17 @@
       };
     }
 
+    // Where the letters of the regions and the selected site stand on the screen.
+    landmarks() {
+      const at = (source) => {
+        const { x = [], y = [] } = source.data;
+        return Array.from(x, (value, i) => [
+          (value - this.cx) / this.scale + this.width / 2, (y[i] - this.cy) / this.scale + this.height / 2,
+        ]);
+      };
+      return [...at(this.regions), ...at(this.selection)];
+    }
+
     onPointer(event) {
       const box = this.host.getBoundingClientRect();
       this.pointer = { sx: event.clientX - box.left, sy: event.clientY - box.top };
@@ -445,7 +461,8 @@
   }
 
   function homeView([x0, y0, x1, y1], width, height) {
-    const s = 1.06 * Math.max((x1 - x0) / width, (y1 - y0) / height);
+    const free = Math.max(height - 2 * BESIDE_PX, 0.6 * height);
+    const s = Math.max((1.04 * (x1 - x0)) / width, (y1 - y0) / free);
     return { x: (x0 + x1) / 2, y: (y0 + y1) / 2, s };
   }
 
