@@ -52,8 +52,16 @@ def _orientation(both: pd.DataFrame) -> list[Row]:
     turn = both["fibril_angle_deg"] - both["director_disc_deg"]
     turn = ((turn + 90) % 180 - 90).abs()[both["order"] > 0.2]
     return [
-        _row("images: order, median error", error.median(), "<= 0.06", error.median() <= 0.06),
-        _row("images: order, largest error", error.max(), "reported", True),
+        _row(
+            "images: order, median error",
+            error.median(),
+            "<= 0.06 (aim <= 0.03)",
+            error.median() <= 0.06,
+        ),
+        _row("images: order, largest error", error.max(), "reported (aim <= 0.1)", True),
+        _row(
+            "images: order, bias", (both["fibril_order"] - both["order"]).median(), "reported", True
+        ),
         _row("images: director, median error deg", turn.median(), "reported (order > 0.2)", True),
     ]
 
@@ -68,7 +76,7 @@ def _thickness(both: pd.DataFrame) -> list[Row]:
     p95 = both["fibril_thickness_p95_nm"] / top - 1
     typical, enough = error.abs().median(), len(both) >= 8
     return [
-        _row("images: thickness, median error", typical, "<= 0.06", typical <= 0.06),
+        _row("images: thickness, median error", typical, "<= 0.06 (aim <= 0.03)", typical <= 0.06),
         _row("images: thickness, bias", error.median(), "reported", True),
         _row("images: thickness, largest error", error.abs().max(), "reported (aim <= 0.12)", True),
         # Too few images have no rank correlation worth a bar.
@@ -80,7 +88,12 @@ def _thickness(both: pd.DataFrame) -> list[Row]:
             True,
         ),
         _row("images: 95th percentile in its interval", holds, ">= 0.85", holds >= 0.85),
-        _row("images: half-width, median", half.median(), "<= 0.15", half.median() <= 0.15),
+        _row(
+            "images: half-width, median",
+            half.median(),
+            "<= 0.15 (aim <= 0.12)",
+            half.median() <= 0.15,
+        ),
         _row("images: half-width above 0.15, share", (half > 0.15).mean(), "flagged", True),
     ]
 

@@ -70,3 +70,10 @@ def test_unknown_radius_gets_a_bound_but_no_verdict():
     assert "radius_unknown" in found.flags
     assert not {name for name in found.flags if name.startswith("tip_")}
     assert found.tip_bound.radius_nm == pytest.approx(20.0, rel=0.4)
+    right = analyse_height(network(20.0), PIXEL, ImageTip("paraboloid", 20.0))
+    thickness = found.thickness
+    assert thickness.radius_unknown_nm > 20.0
+    assert thickness.p95_ci_low_nm < right.thickness.p95_nm < thickness.p95_nm
+    assert thickness.p95_nm - thickness.p95_ci_low_nm > thickness.radius_unknown_nm
+    assert "wide_interval" in found.flags
+    assert right.thickness.radius_unknown_nm == 0.0

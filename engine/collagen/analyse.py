@@ -10,7 +10,7 @@ from engine.collagen.banding import Banding, find_bands, no_banding
 from engine.collagen.comparability import Basis
 from engine.collagen.faults import find_faults
 from engine.collagen.judge import SMALLEST_PX, flags_of, nothing_there
-from engine.collagen.levelling import OPTIONS, Levelled, level, preview, subtract_polynomial
+from engine.collagen.levelling import OPTIONS, Levelled, level, preview
 from engine.collagen.material_ratio import material_ratio
 from engine.collagen.network import (
     PieceThickness,
@@ -20,6 +20,7 @@ from engine.collagen.network import (
     summarise_thickness,
 )
 from engine.collagen.orientation import order_and_director, orientation_field
+from engine.collagen.polynomial import subtract_polynomial
 from engine.collagen.profiles import CapFits, fit_caps
 from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
 from engine.collagen.ridges import fill_missing, find_ridges
@@ -34,6 +35,7 @@ from engine.collagen.traces import Traces, empty_traces, keep_pieces, trace
 Array = NDArray[np.float64]
 
 _DEFAULT = CollagenSettings()
+_SAFELY = 1.2  # the bound itself was up to a sixth too sharp on invented networks
 
 
 def _validate(
@@ -107,7 +109,14 @@ def analyse_height(
         paths=_paths(traces, found.caps, height.shape, pixel),
         junction_u_nm=_centred(traces.junction_u_px, height.shape[1], pixel[0]),
         junction_v_nm=_centred(traces.junction_v_px, height.shape[0], pixel[1]),
-        thickness=summarise_thickness(piece, traces.length_nm, found.radius_sd_nm, settings, seed),
+        thickness=summarise_thickness(
+            piece,
+            traces.length_nm,
+            found.radius.sd_nm,
+            settings,
+            seed,
+            unknown_nm=found.radius.unknown_nm,
+        ),
         fibril_length_um=float(traces.length_nm.sum()) / 1000.0,
         junctions_per_um2=junction_density(traces, int(valid.sum()), pixel),
         order=found.order,
@@ -145,13 +154,21 @@ def _basis(
 
 
 @dataclass(frozen=True)
+class _RadiusTerms:
+    """What the tip's radius does to all thicknesses alike, nanometres."""
+
+    sd_nm: float = 0.0
+    unknown_nm: float = 0.0
+
+
+@dataclass(frozen=True)
 class _Found:
     """What tracing and measuring have found."""
 
     traces: Traces
     caps: CapFits
     piece: PieceThickness
-    radius_sd_nm: float
+    radius: _RadiusTerms
     banding: Banding
     order: float
     angle_deg: float
@@ -165,7 +182,7 @@ def _nothing(pixel: tuple[float, float], settings: CollagenSettings) -> _Found:
     piece = piece_thickness(traces, caps, settings)
     banding = no_banding(0, max(pixel) <= settings.band_pixel_max_nm)
     bound = TipBound(nan, np.zeros(0), np.zeros(0))
-    return _Found(traces, caps, piece, 0.0, banding, nan, nan, nan, bound)
+    return _Found(traces, caps, piece, _RadiusTerms(), banding, nan, nan, nan, bound)
 
 
 def _network(
@@ -187,14 +204,14 @@ def _network(
     traces = keep_pieces(traces, share >= settings.crest_share)
     caps = fit_caps(eroded, traces, pixel, settings)
     piece = piece_thickness(traces, caps, settings)
-    radius_sd = _radius_sd(height, traces, piece, pixel, tip, settings)
+    bound = radius_bound(filled, pixel, tip)
+    radius = _radius_terms(height, traces, piece, pixel, tip, bound, settings)
     scale = np.array(
         [np.median(traces.diameter_nm[a:b]) for a, b in _ranges(traces)], dtype=np.float64
     )
     diameter = np.where(np.isfinite(piece.thickness_nm), piece.thickness_nm, scale)
     banding = find_bands(filled, whole, traces, diameter, pixel, settings)
-    bound = radius_bound(filled, pixel, tip)
-    return _Found(traces, caps, piece, radius_sd, banding, order, angle, seen, bound)
+    return _Found(traces, caps, piece, radius, banding, order, angle, seen, bound)
 
 
 def _crest_share(traces: Traces, crest: NDArray[np.bool_]) -> Array:
@@ -215,26 +232,32 @@ def _eroded(
     return erode(height, pixel, tip, settings.thickness_max_nm)
 
 
-def _radius_sd(
+def _radius_terms(
     height: Array,
     traces: Traces,
     piece: PieceThickness,
     pixel: tuple[float, float],
     tip: ImageTip | None,
+    bound: TipBound,
     settings: CollagenSettings,
-) -> float:
-    """Measure thickness again with a radius one standard deviation up."""
-    if tip is None or tip.radius_nm is None:
-        return 0.0
-    stated = tip.radius_rel_sd
-    share = settings.radius_rel_sd if stated is None else stated
-    if share == 0:
-        return 0.0
-    other = replace(tip, radius_nm=tip.radius_nm * (1.0 + share))
+) -> _RadiusTerms:
+    """Measure thickness again: one standard deviation up, or as blunt as the image allows."""
+    unknown = tip is None or tip.radius_nm is None
+    known = tip if tip is not None else ImageTip("paraboloid")
+    if unknown:
+        radius = _SAFELY * bound.radius_nm
+    else:
+        stated = known.radius_rel_sd
+        share = settings.radius_rel_sd if stated is None else stated
+        radius = float(known.radius_nm or 0.0) * (1.0 + share)
+    if not radius > 0 or radius == known.radius_nm:
+        return _RadiusTerms()
+    other = replace(known, radius_nm=radius)
     caps = fit_caps(_eroded(height, pixel, other, settings), traces, pixel, settings)
     change = piece_thickness(traces, caps, settings).thickness_nm - piece.thickness_nm
     change = change[np.isfinite(change)]
-    return float(abs(np.median(change))) if change.size else 0.0
+    middle = float(np.median(change)) if change.size else 0.0
+    return _RadiusTerms(unknown_nm=max(-middle, 0.0)) if unknown else _RadiusTerms(abs(middle))
 
 
 def _centred(px: Array, count: int, pixel_nm: float) -> Array:

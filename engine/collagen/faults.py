@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from engine.collagen.levelling import row_jitter, subtract_polynomial
+from engine.collagen.levelling import row_jitter
+from engine.collagen.polynomial import subtract_polynomial
 from engine.collagen.settings import CollagenSettings
 
 Array = NDArray[np.float64]

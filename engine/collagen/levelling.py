@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from engine.collagen.polynomial import subtract_polynomial as subtract_polynomial
 from engine.collagen.settings import CollagenSettings, LevelStep
 
 Array = NDArray[np.float64]
@@ -41,51 +42,6 @@ class Levelled:
     Sq_nm: Array
 
 
-def _terms(shape: tuple[int, int], degree: int) -> list[Array]:
-    rows, cols = shape
-    v = np.linspace(-1.0, 1.0, rows)[:, None] if rows > 1 else np.zeros((1, 1))
-    u = np.linspace(-1.0, 1.0, cols)[None, :] if cols > 1 else np.zeros((1, 1))
-    return [
-        np.broadcast_to(u**i * v**j, shape)
-        for i in range(degree + 1)
-        for j in range(degree + 1 - i)
-        if (i == 0 or cols > i) and (j == 0 or rows > j)
-    ]
-
-
-def subtract_polynomial(height_nm: Array, degree: int) -> Array:
-    """Subtract the least-squares polynomial surface of a total degree.
-
-    Parameters
-    ----------
-    height_nm
-        Heights, NaN where there is no datum, shape (rows, cols).
-    degree
-        1 for a plane, 2 for a quadratic.
-
-    Returns
-    -------
-    numpy.ndarray
-        Residual heights, same shape.
-    """
-    finite = np.isfinite(height_nm)
-    if not finite.any():
-        return height_nm.copy()
-    terms = _terms(height_nm.shape, degree)
-    values = height_nm[finite]
-    offset = values.mean()
-    picked = [np.asarray(t[finite]) for t in terms]
-    # Normal equations on [-1, 1]: well conditioned, and no (pixels x terms) matrix in memory.
-    gram = np.array([[p @ q for q in picked] for p in picked])
-    weight, *_ = np.linalg.lstsq(
-        gram, np.array([p @ (values - offset) for p in picked]), rcond=None
-    )
-    out = height_nm - offset
-    for w, term in zip(weight, terms, strict=True):
-        out -= w * term
-    return out
-
-
 def row_offsets(height_nm: Array) -> Array:
     """Offset of each row from the accumulated medians of row differences.
 
@@ -117,6 +73,7 @@ def _median(values: Array) -> float:
 
 # Offsets of rows give -2/3 and below; sharp valleys along the rows come down to -1/2.
 _NEXT_ROW_MAX = -0.58
+_ROWS_AT_ONCE = 256
 _THIRD = np.array([1.0, -3.0, 3.0, -1.0]) / 3.0
 
 
@@ -124,14 +81,15 @@ def _third_differences(height_nm: Array) -> Array:
     """Median over each row of the third difference down the rows; NaN without data."""
     if len(height_nm) < 4:
         return np.zeros(0)
-    z = height_nm
-    third = _THIRD[0] * z[:-3] + _THIRD[1] * z[1:-2] + _THIRD[2] * z[2:-1] + _THIRD[3] * z[3:]
-    some = np.isfinite(third).any(axis=1)
-    out = np.full(len(third), np.nan)
-    whole = np.isfinite(third).all(axis=1)
-    out[whole] = np.median(third[whole], axis=1)
-    for i in np.flatnonzero(some & ~whole):
-        out[i] = _median(third[i])
+    out = np.full(len(height_nm) - 3, np.nan)
+    for first in range(0, len(out), _ROWS_AT_ONCE):
+        z = height_nm[first : first + _ROWS_AT_ONCE + 3]
+        third = _THIRD[0] * z[:-3] + _THIRD[1] * z[1:-2] + _THIRD[2] * z[2:-1] + _THIRD[3] * z[3:]
+        finite = np.isfinite(third)
+        whole = finite.all(axis=1)
+        out[first : first + len(third)][whole] = np.median(third[whole], axis=1)
+        for i in np.flatnonzero(finite.any(axis=1) & ~whole):
+            out[first + i] = _median(third[i])
     return out
 
 

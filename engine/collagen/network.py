@@ -14,6 +14,7 @@ Array = NDArray[np.float64]
 
 # Neighbouring profiles share heights; about this far apart they are independent.
 _CORRELATION_NM = 50.0
+_COUNTS_AT_ONCE = 2_000_000
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,9 @@ class ThicknessSummary:
         Pieces that were measured.
     radius_sd_nm
         Standard deviation of the 95th percentile from the tip radius alone.
+    radius_unknown_nm
+        Where the radius is unknown: how much thinner all would be under the bluntest tip that the
+        image allows; the interval's low end reaches down by it.
     """
 
     mean_nm: float
@@ -58,6 +62,7 @@ class ThicknessSummary:
     p95_ci_high_nm: float
     pieces: int
     radius_sd_nm: float
+    radius_unknown_nm: float = 0.0
 
 
 def piece_thickness(traces: Traces, caps: CapFits, settings: CollagenSettings) -> PieceThickness:
@@ -124,8 +129,17 @@ def _bootstrap_p95(values: Array, weights: Array, samples: int, seed: int) -> Ar
     """95th percentile of resampled pieces, by counts so that nothing is sorted again."""
     order = np.argsort(values)
     x, w = values[order], weights[order]
+    rng = np.random.default_rng(seed)
+    batch = max(1, _COUNTS_AT_ONCE // len(x))
+    parts = [
+        _resampled_p95(x, w, min(batch, samples - done), rng) for done in range(0, samples, batch)
+    ]
+    return np.concatenate(parts)
+
+
+def _resampled_p95(x: Array, w: Array, samples: int, rng: np.random.Generator) -> Array:
     n = len(x)
-    counts = np.random.default_rng(seed).multinomial(n, np.full(n, 1 / n), samples)
+    counts = rng.multinomial(n, np.full(n, 1 / n), samples)
     share = counts * w
     middle = (np.cumsum(share, axis=1) - 0.5 * share) / share.sum(axis=1, keepdims=True)
     high = np.minimum((middle < 0.95).sum(axis=1), n - 1)
@@ -142,6 +156,7 @@ def summarise_thickness(
     radius_sd_nm: float,
     settings: CollagenSettings,
     seed: int,
+    unknown_nm: float = 0.0,
 ) -> ThicknessSummary:
     """Length-weighted thickness with the interval of its 95th percentile.
 
@@ -157,6 +172,8 @@ def summarise_thickness(
         ``bootstrap_samples``, ``interval_level``, ``method_rel_sd``.
     seed
         Of the bootstrap.
+    unknown_nm
+        How much thinner all would be under the bluntest tip possible, where it is not known.
 
     Returns
     -------
@@ -167,7 +184,7 @@ def summarise_thickness(
     value, weight = piece.thickness_nm[good], length_nm[good]
     if not value.size:
         nan = float("nan")
-        return ThicknessSummary(nan, nan, nan, nan, nan, 0, radius_sd_nm)
+        return ThicknessSummary(nan, nan, nan, nan, nan, 0, radius_sd_nm, unknown_nm)
     p95 = weighted_quantile(value, weight, 0.95)
     tail = 0.5 * (1.0 - settings.interval_level)
     low, high = np.quantile(
@@ -179,10 +196,11 @@ def summarise_thickness(
         mean_nm=float(np.average(value, weights=weight)),
         median_nm=weighted_quantile(value, weight, 0.5),
         p95_nm=p95,
-        p95_ci_low_nm=p95 - float(np.hypot(max(p95 - low, 0.0), shared)),
+        p95_ci_low_nm=p95 - float(np.hypot(np.hypot(max(p95 - low, 0.0), shared), unknown_nm)),
         p95_ci_high_nm=p95 + float(np.hypot(max(high - p95, 0.0), shared)),
         pieces=int(value.size),
         radius_sd_nm=radius_sd_nm,
+        radius_unknown_nm=unknown_nm,
     )
 
 
