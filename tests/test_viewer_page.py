@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import panel as pn
 import pytest
 from PIL import Image
 from tornado.ioloop import IOLoop
@@ -25,7 +26,7 @@ from viewer.header import settings
 from viewer.ladder import rungs
 from viewer.legend import Drawn, drawn, legend_html
 from viewer.library import Library
-from viewer.page import new_state
+from viewer.page import build_page, new_state
 from viewer.plane import PlaneView
 from viewer.serve import make_server
 from viewer.state import LAYERS, ViewState
@@ -231,6 +232,26 @@ def test_a_selected_site_is_outlined_in_the_accent(gallery: Gallery, state: View
     assert DARK.accent not in plane.sources.sites.data["fill"] + list(DARK.regions)
     state.dark = False
     assert plane.sources.selection.data["line"] == [LIGHT.accent]
+
+
+def test_a_part_that_cannot_be_made_leaves_the_others(
+    gallery: Gallery, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(*_: Any) -> None:
+        raise KeyError("modulus")
+
+    for name, words in (("SiteCard", "site card"), ("Tray", "comparison tray")):
+        with monkeypatch.context() as patch, caplog.at_level("ERROR"):
+            patch.setattr(f"viewer.page.{name}", broken)
+            template = build_page(gallery)
+        assert words in caplog.text
+        assert "KeyError" in caplog.text
+        shown = {label: part for label, (part, _) in template._render_items.items()}
+        place = shown["card" if name == "SiteCard" else "tray"]
+        assert f"The {words} could not be made" in place.object
+        other = shown["tray" if name == "SiteCard" else "card"]
+        assert not isinstance(other, pn.pane.HTML)
+        caplog.clear()
 
 
 def test_the_address_says_where_a_session_begins(gallery: Gallery) -> None:

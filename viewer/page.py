@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import logging
+from collections.abc import Callable
 from typing import Any
 
 import panel as pn
@@ -18,6 +20,7 @@ from viewer.site_card import SiteCard
 from viewer.state import ViewState
 from viewer.theme import css_variables
 
+_log = logging.getLogger(__name__)
 FOLDING = ("card", "tray", "legend")
 """Parts that fold away; the state says which are open."""
 CAUTION = "Research and teaching. No diagnostic device."
@@ -70,13 +73,35 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     template.add_variable("caution", CAUTION)
     template.add_variable("first", _for_script(plane.bridge.settings))
     template.add_panel("plane", pn.pane.Bokeh(plane.figure, sizing_mode="stretch_both"))
-    template.add_panel("card", SiteCard(state, gallery.library))
-    template.add_panel("tray", Tray(state, gallery.library))
+    library = gallery.library
+    template.add_panel("card", or_a_line("site card", lambda: SiteCard(state, library)))
+    template.add_panel("tray", or_a_line("comparison tray", lambda: Tray(state, library)))
     template.title = f"splendens · {state.disc}"
     if document is not None:
         document.js_on_event(DocumentReady, plane.script())
         plane.input.listen()
     return template
+
+
+def or_a_line(part: str, make: Callable[[], Any]) -> Any:
+    """Make a part of the page; one that cannot be made leaves a line in its place and in the log.
+
+    Parameters
+    ----------
+    part
+        Its name for people.
+    make
+        Makes it.
+    """
+    try:
+        return make()
+    except Exception:  # noqa: BLE001 whatever ails one part, the others can still be worked with
+        _log.exception("the %s could not be made", part)
+        line = f"The {part} could not be made; the server's log says why. All else works."
+        return pn.pane.HTML(
+            f'<p role="alert" style="margin:10px 14px;color:var(--caution)">{line}</p>',
+            sizing_mode="stretch_width",
+        )
 
 
 def _for_script(value: Any) -> str:
