@@ -22,6 +22,9 @@ from ._model import law_at
 from ._refine import refine
 from ._start import BLOCKS, block_means, scan_contact
 
+BANDS = 10
+"""Bands of coloured noise; see `noise.NODES`."""
+
 COLUMNS = [
     "fitted",
     "converged",
@@ -32,8 +35,6 @@ COLUMNS = [
     "rss",
     "c_log",
     "c_contact",
-    "k_log",
-    "k_contact",
     "depth",
     "force",
     "stiffness",
@@ -54,15 +55,19 @@ COLUMNS = [
     "local",
     "extra",
     "c_extra",
-    "k_extra",
+    *(f"k_extra_{j}" for j in range(BANDS)),
+    *(f"k_log_{j}" for j in range(BANDS)),
+    *(f"k_contact_{j}" for j in range(BANDS)),
 ]
 """Numbers of a curve in the output of `fit_block`, in order (scaled lengths)."""
 COLUMN = {name: i for i, name in enumerate(COLUMNS)}
 
 (FITTED, CONVERGED, OFFSET, SLOPE, LOG_ALPHA, CONTACT, RSS) = range(7)
-(C_LOG, C_CONTACT, K_LOG, K_CONTACT, DEPTH, FORCE, STIFFNESS) = range(7, 14)
-(SIGMA, DIFFERENCE, STEP, LARGEST, DIP, BEFORE, SAG, PUSH, PULL) = range(14, 23)
-(RUN_HIGH, RUN_LOW, RISE, MENDED, PLACE, LOCAL, EXTRA) = range(23, 30)
+(C_LOG, C_CONTACT, DEPTH, FORCE, STIFFNESS) = range(7, 12)
+(SIGMA, DIFFERENCE, STEP, LARGEST, DIP, BEFORE, SAG, PUSH, PULL) = range(12, 21)
+(RUN_HIGH, RUN_LOW, RISE, MENDED, PLACE, LOCAL, EXTRA) = range(21, 28)
+K_EXTRA = EXTRA + 2
+K_FIRST = K_EXTRA + BANDS
 
 MIN_SAMPLES = 16
 SPIKE = 8.0
@@ -208,7 +213,7 @@ def _fit_curve(
     d: Floats,
     exponent: float,
     coefficients: Floats,
-    kernel: Floats,
+    kernels: Floats,
     limit: int,
     free: bool,
     work: Floats,
@@ -244,9 +249,10 @@ def _fit_curve(
     sums = sums[:count]
     row[SAG] = sag(sums, before)
     for i in range(2):
-        row[K_LOG + i] = influence(sums, inverse, 2 + i, kernel, work[4, :count])
+        bands = row[K_FIRST + i * BANDS : K_FIRST + (i + 1) * BANDS]
+        influence(sums, inverse, 2 + i, kernels, work[4, :count], bands)
     if free and row[DEPTH] > 0.0:
-        free_exponent(sums, theta, coefficients, row[DEPTH], kernel, work, row[EXTRA:])
+        free_exponent(sums, theta, coefficients, row[DEPTH], kernels, work, row[EXTRA:K_FIRST])
 
 
 def _build(stamp: int) -> Callable[..., None]:
@@ -258,7 +264,7 @@ def _build(stamp: int) -> Callable[..., None]:
         exponent: float,
         coefficients: Floats,
         scale: float,
-        kernel: Floats,
+        kernels: Floats,
         limit: int,
         free: bool,
         out: Floats,
@@ -273,8 +279,8 @@ def _build(stamp: int) -> Callable[..., None]:
             Samples of each curve (n,); fewer than `MIN_SAMPLES` are not fitted.
         exponent, coefficients, scale
             The law's table.
-        kernel
-            Covariance of block means by lag for a noise density 1 / f, (64,).
+        kernels
+            Covariances of block means by lag for noise in bands, (bands, 64).
         limit
             Most steps of a fit.
         free
@@ -312,7 +318,7 @@ def _build(stamp: int) -> Callable[..., None]:
                 continue
             row = out[c]
             _fit_curve(
-                zc, dc, exponent, coefficients, kernel, limit, free, work, small, square, row
+                zc, dc, exponent, coefficients, kernels, limit, free, work, small, square, row
             )
             row[OFFSET] = row[OFFSET] * scale + level - row[SLOPE] * middle
             row[CONTACT] = row[CONTACT] * scale + middle

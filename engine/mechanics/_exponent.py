@@ -3,7 +3,7 @@
 import numpy as np
 
 from ._compiled import Floats, fast, plain
-from ._inspect import quadratic_form
+from ._inspect import band_forms
 from ._linear import invert_normal
 from ._model import TINY, law_at, solve
 
@@ -123,7 +123,7 @@ def free_exponent(
     theta: Floats,
     coefficients: Floats,
     reference: float,
-    kernel: Floats,
+    kernels: Floats,
     work: Floats,
     result: Floats,
 ) -> None:
@@ -141,12 +141,12 @@ def free_exponent(
         The finished fit.
     reference
         Largest depth of the fit.
-    kernel
-        Covariance of block means by lag, at least (n,).
+    kernels
+        Covariances of block means by lag, (bands, at least n).
     work
         Scratch of at least 6 rows of n; the first are overwritten.
     result
-        Receives extra, its (J'J)^-1 and its h' K h; NaN where it cannot be had.
+        Receives extra, its (J'J)^-1 and its h' K h for every band; NaN where it cannot be had.
     """
     n = blocks.shape[0]
     move = np.zeros(5)
@@ -173,4 +173,4 @@ def free_exponent(
     _influence(blocks, inverse, jac, h)
     result[0] = move[4]
     result[1] = inverse[4, 4]
-    result[2] = quadratic_form(h, kernel)
+    band_forms(h, kernels, result[2:])

@@ -196,22 +196,27 @@ def block_sums(z: Floats, r: Floats, j2: Floats, j3: Floats, first: int, blocks:
 
 
 @fast
-def quadratic_form(h: Floats, covariance: Floats) -> float:
-    """Evaluate h' C h for a covariance that depends on the lag only, given by lag."""
+def band_forms(h: Floats, kernels: Floats, out: Floats) -> None:
+    """Evaluate h' K h for covariances that depend on the lag only, (bands, lags), into ``out``."""
     n = h.size
-    total = 0.0
+    bands = kernels.shape[0]
+    for j in range(bands):
+        out[j] = 0.0
     for lag in range(n):
         left, right = h[: n - lag], h[lag:]
         product = 0.0
         for i in range(left.size):
             product += left[i] * right[i]
-        total += covariance[lag] * product * (1.0 if lag == 0 else 2.0)
-    return total
+        product *= 1.0 if lag == 0 else 2.0
+        for j in range(bands):
+            out[j] += kernels[j, lag] * product
 
 
 @plain
-def influence(blocks: Floats, inverse: Floats, row: int, kernel: Floats, h: Floats) -> float:
-    """H' K h of one parameter, h being its row of (J'J)^-1 J' summed in blocks."""
+def influence(
+    blocks: Floats, inverse: Floats, row: int, kernels: Floats, h: Floats, out: Floats
+) -> None:
+    """H' K h of one parameter, h being its row of (J'J)^-1 J' summed in blocks, into ``out``."""
     for b in range(blocks.shape[0]):
         h[b] = blocks[b, 0] * (
             inverse[row, 0]
@@ -219,7 +224,7 @@ def influence(blocks: Floats, inverse: Floats, row: int, kernel: Floats, h: Floa
             + inverse[row, 2] * blocks[b, 3]
             + inverse[row, 3] * blocks[b, 4]
         )
-    return quadratic_form(h, kernel)
+    band_forms(h, kernels, out)
 
 
 @plain

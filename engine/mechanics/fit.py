@@ -7,13 +7,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from engine.flags import mask_of
 
-from ._batch import COLUMN, MIN_SAMPLES
+from ._batch import BANDS, COLUMN, MIN_SAMPLES
 from ._inspect import SHORT_WINDOW, WINDOW
 from ._retract import window_of
 from .flags import FLAGS
 from .layer import Layer
 from .models import Tip
-from .noise import DIFFERENCE_SHARE, NO_NOISE, Noise, estimate_noise, shrunk_ratio, step_variance
+from .noise import NO_NOISE, Noise, band_densities, estimate_noise, noise_shape, step_variance
 from .prepare import Curves, prepare_curves, run_fit, run_retract
 from .quality import EXCLUDING, NO_MODULUS, Judged, judge
 from .results import CurveFits
@@ -124,8 +124,8 @@ def fit_curves(
     raw = run_fit(todo, table, s, threads)
     numbers = {name: raw[:, i] for name, i in COLUMN.items()}
     noise = _map_noise(todo, numbers, s)
-    ratio = shrunk_ratio(noise, pooled_noise, s.noise_prior_curves)
-    errors = _errors(numbers, todo.counts, table, ratio)
+    shape = noise_shape(noise, pooled_noise, s.noise_prior_curves)
+    errors = _errors(numbers, todo.counts, table, shape)
     judged = _after_the_fit(judged, numbers, errors, table)
     judged = replace(judged, reversed_=judged.reversed_ | _pulled(judged, todo, table, s))
     pull, loss = np.full(len(raw), np.nan), np.full(len(raw), np.nan)
@@ -298,17 +298,17 @@ def _map_noise(todo: Curves, x: dict[str, Floats], s: MechanicsSettings) -> Nois
 
 
 def _errors(
-    x: dict[str, Floats], counts: NDArray[np.int64], table: LawTable, ratio: float
+    x: dict[str, Floats], counts: NDArray[np.int64], table: LawTable, shape: Noise
 ) -> dict[str, Floats]:
-    """Take standard errors of ln E, contact (nm) and exponent: w h'h + a hb' K hb."""
-    white = x["difference"] / (1.0 + DIFFERENCE_SHARE * ratio)
-    widths = np.where(counts >= 4 * WINDOW, WINDOW, SHORT_WINDOW)
-    step = np.array([step_variance(SHORT_WINDOW), step_variance(WINDOW)])
-    share = step[(widths == WINDOW).astype(int)] @ np.array([1.0, ratio])
+    """Take standard errors of ln E, contact (nm) and exponent: w h'h + hb' Cb hb, Cb by bands."""
+    coloured = band_densities(shape, counts)
+    steps = {width: step_variance(width) @ shape.parts() for width in (SHORT_WINDOW, WINDOW)}
+    step = np.where(counts >= 4 * WINDOW, steps[WINDOW], steps[SHORT_WINDOW])
     with np.errstate(invalid="ignore"):
         # the trimmed sigma: a step must not hide in the noise that it makes
-        quiet = x["sigma"] ** 2 / (1.0 + DIFFERENCE_SHARE * ratio)
-        return {"step": np.sqrt(quiet * share) * table.scale_nm} | {
-            name: np.sqrt(white * (x[f"c_{name}"] + ratio * x[f"k_{name}"])) * unit
-            for name, unit in (("log", 1.0), ("contact", table.scale_nm), ("extra", 1.0))
-        }
+        errors = {"step": x["sigma"] * np.sqrt(step) * table.scale_nm}
+        for name, unit in (("log", 1.0), ("contact", table.scale_nm), ("extra", 1.0)):
+            bands = np.stack([x[f"k_{name}_{j}"] for j in range(BANDS)], axis=1)
+            variance = shape.white_nm2 * x[f"c_{name}"] + np.sum(coloured * bands, axis=1)
+            errors[name] = np.sqrt(x["difference"] * variance) * unit
+    return errors

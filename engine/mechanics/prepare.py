@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ._batch import COLUMNS, fit_block
 from ._retract import retract_block
-from .noise import pink_kernel
+from .noise import band_kernels
 from .settings import MechanicsSettings
 from .tables import LawTable
 
@@ -115,7 +115,7 @@ def _in_blocks(count: int, work: Callable[[slice], None], threads: int) -> None:
 def run_fit(curves: Curves, table: LawTable, settings: MechanicsSettings, threads: int) -> Floats:
     """Fit every curve; returns the kernel's `COLUMNS`, (n, columns)."""
     out = np.full((len(curves.d), len(COLUMNS)), np.nan)
-    kernel = pink_kernel()
+    kernels = band_kernels()
 
     def work(rows: slice) -> None:
         z, d, counts = curves.block(rows)
@@ -126,7 +126,7 @@ def run_fit(curves: Curves, table: LawTable, settings: MechanicsSettings, thread
             table.exponent,
             table.coefficients,
             table.scale_nm,
-            kernel,
+            kernels,
             settings.fit_steps_max,
             settings.free_exponent,
             out[rows],
