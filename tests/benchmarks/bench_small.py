@@ -40,9 +40,8 @@ def ratio(ours, yardstick, runs=5):
 
 def main() -> None:
     xy = np.random.default_rng(5).uniform(0, 5000, (20_000, 2))
-    print(
-        f"graph of 20,000 cells / scipy Delaunay: {ratio(lambda: neighbour_graph(xy), lambda: Delaunay(xy)):.1f}"
-    )
+    graph = ratio(lambda: neighbour_graph(xy), lambda: Delaunay(xy))
+    print(f"graph of 20,000 cells / scipy Delaunay: {graph:.1f}")
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.csv"
         write_curves_csv(path, make_curves(np.random.default_rng(0), 8, 8, 1000))
@@ -50,9 +49,8 @@ def main() -> None:
         def read() -> RawCurves | None:
             return read_csv(path, Report("a.csv"))
 
-        print(
-            f"checked CSV of 64 curves / pandas read_csv: {ratio(read, lambda: pd.read_csv(path)):.1f}"
-        )
+        table = ratio(read, lambda: pd.read_csv(path))
+        print(f"checked CSV of 64 curves / pandas read_csv: {table:.1f}")
 
 
 if __name__ == "__main__":
