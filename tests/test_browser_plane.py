@@ -154,8 +154,10 @@ def test_the_scale_bar_is_as_long_as_it_says(page: Any) -> None:
 
 
 def test_a_click_selects_a_site_and_then_one_of_its_curves(page: Any) -> None:
+    assert page.title() == "tiny-1 · splendens"
     click_at(page, *SITES["b002"])
     wait_search(page, "site=b002")
+    page.wait_for_function("document.title === 'b002 · tiny-1 · splendens'", timeout=10_000)
     jump(page, *SITES["b002"], 0.05)
     corner = page.evaluate(
         "(() => { const d = splendens.plane.sites.data, i = d.site.indexOf('b002');"

@@ -4,6 +4,9 @@ import asyncio
 import io
 import json
 import re
+import signal
+import subprocess
+import sys
 import threading
 import urllib.error
 import urllib.request
@@ -289,6 +292,29 @@ def get(url: str) -> tuple[int, Any, bytes]:
     except urllib.error.HTTPError as error:
         with error:
             return error.code, error.headers, error.read()
+
+
+def test_the_command_says_where_it_serves_and_stops_cleanly(store: Path) -> None:
+    command = [
+        sys.executable,
+        "-m",
+        "viewer.cli",
+        "view",
+        str(store),
+        "--port",
+        "0",
+        "--no-browser",
+    ]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        address = re.search(r"http://127\.0\.0\.1:\d+/", line)
+        assert address is not None
+        assert "Ctrl+C" in line
+        assert get(address[0] + "ready")[0] in (200, 503)
+        process.send_signal(signal.SIGINT)
+        assert process.wait(20) == 0
+        assert process.stdout.read() == "stopped\n"
 
 
 def test_it_becomes_ready(url: str) -> None:

@@ -95,6 +95,7 @@ def _bar(title: str) -> Iterator[Callable[[str, float], None]]:
 
 def _say(text: str) -> None:
     sys.stdout.write(text + "\n")
+    sys.stdout.flush()
 
 
 def _say_cautions(cautions: tuple[Caution, ...] | list[Caution]) -> None:
@@ -228,7 +229,7 @@ def view(
     """
     from viewer.serve import serve
 
-    serve(stores, port=port, address=address, open_browser=browser)
+    serve(stores, port=port, address=address, open_browser=browser, say=_say)
 
 
 @app.command()
@@ -255,7 +256,7 @@ def demo(
     if show:
         from viewer.serve import serve
 
-        serve(stores, port=port, address=address, open_browser=browser)
+        serve(stores, port=port, address=address, open_browser=browser, say=_say)
 
 
 def main(arguments: list[str] | None = None) -> Any:

@@ -17,7 +17,7 @@ def settings(state: ViewState, library: Library, extent_um: tuple[float, ...]) -
     disc = state.disc
     run = library.run(disc)
     return {
-        "title": f"splendens · {disc}",
+        "title": page_title(state),
         "discs": [{"label": "", "items": [[d, _disc_text(library, d)] for d in library.discs]}],
         "disc": disc,
         "colours": _colours(library, disc),
@@ -31,6 +31,11 @@ def settings(state: ViewState, library: Library, extent_um: tuple[float, ...]) -
         **_run(library, disc, run),
         "extent": list(extent_um),
     }
+
+
+def page_title(state: ViewState) -> str:
+    """Return what the browser's window is called: the selected site, its disc, the tool."""
+    return " · ".join(part for part in (state.site, state.disc, "splendens") if part)
 
 
 def quantity_label(table: str, name: str) -> str:

@@ -13,6 +13,7 @@ from panel.io.resources import LOCAL_DIST
 
 from viewer.address import decode
 from viewer.gallery import Gallery
+from viewer.header import page_title
 from viewer.plane import PlaneView
 from viewer.regions import Tray
 from viewer.server import asset, asset_version
@@ -76,7 +77,7 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     library = gallery.library
     template.add_panel("card", or_a_line("site card", lambda: SiteCard(state, library)))
     template.add_panel("tray", or_a_line("comparison tray", lambda: Tray(state, library)))
-    template.title = f"splendens · {state.disc}"
+    template.title = page_title(state)
     if document is not None:
         document.js_on_event(DocumentReady, plane.script())
         plane.input.listen()

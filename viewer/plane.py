@@ -94,7 +94,7 @@ class PlaneView:
         watch(lambda *_: self._show_all(), ["disc", "dark"])
         watch(lambda *_: self._show_colours(), ["colour_by"])
         watch(lambda *_: self._show_layers(), ["layers"])
-        watch(lambda *_: self._show_settings(), ["card_open", "tray_open", "legend_open"])
+        watch(lambda *_: self._show_settings(), ["card_open", "tray_open", "legend_open", "site"])
         watch(lambda *_: self._show_selection(), ["site", "curve"])
         watch(lambda *_: self._show_regions(), ["regions"])
         watch(lambda *_: self._fly(), ["flight"])

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import logging
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from socket import AF_INET, AF_INET6, SOCK_STREAM, socket
-from threading import Event, Thread
+from threading import Event, Thread, main_thread
 from typing import Any
 from urllib.parse import urlencode
 
 import panel as pn
 from bokeh.settings import settings as bokeh_settings
 
+from viewer import site_card
 from viewer.gallery import Gallery
 from viewer.library import Library
 from viewer.page import build_page
 from viewer.server import headers_for, routes
 
+_log = logging.getLogger(__name__)
 UNUSED_SESSION_MS = 15_000
 CHECK_SESSIONS_MS = 5_000
 
@@ -71,19 +74,37 @@ def make_server(
     )
     server._tornado.transforms.append(headers_for(_origins(address, server.port)))
 
-    def warm() -> None:
-        gallery.warm()
+    def ready() -> None:
         warmed.set()
         if open_browser:
             server.io_loop.add_callback(server.show, "/")
-        gallery.shade_ahead()
 
-    Thread(target=warm, name="warm-up", daemon=True).start()
+    def stopping() -> bool:
+        return server._stopped or not main_thread().is_alive()
+
+    work = (gallery, ready, stopping)
+    Thread(target=_warm, args=work, name="warm-up", daemon=True).start()
     return server
 
 
+def _warm(gallery: Gallery, ready: Callable[[], None], stopping: Callable[[], bool]) -> None:
+    for prepare in (gallery.warm, lambda: site_card.warm(gallery.library)):
+        try:
+            prepare()
+        except Exception:  # noqa: BLE001 what was not made ready is made when it is asked for
+            if not stopping():
+                _log.exception("making ready failed")
+    ready()
+    if not stopping():
+        gallery.shade_ahead()
+
+
 def serve(
-    stores: Sequence[Path], port: int = 5006, address: str = "127.0.0.1", open_browser: bool = True
+    stores: Sequence[Path],
+    port: int = 5006,
+    address: str = "127.0.0.1",
+    open_browser: bool = True,
+    say: Callable[[str], None] | None = None,
 ) -> None:
     """Open stores and serve the viewer until it is stopped.
 
@@ -97,6 +118,8 @@ def serve(
         Where it listens; this machine alone unless told otherwise.
     open_browser
         Whether a browser window is opened.
+    say
+        Told, in one line, where the page is and how to stop.
 
     Raises
     ------
@@ -105,7 +128,13 @@ def serve(
     """
     server = make_server(Library.open(stores), port, address, open_browser)
     server.start()
-    server.io_loop.start()
+    if say is not None:
+        host = f"[{address}]" if ":" in address else address
+        say(f"splendens serves at http://{host}:{server.port}/  (Ctrl+C stops it)")
+    server.io_loop.start()  # until Ctrl+C, which Panel turns into the loop's end
+    server.stop()
+    if say is not None:
+        say("stopped")
 
 
 def _free_port(address: str) -> int:

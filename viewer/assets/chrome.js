@@ -59,6 +59,7 @@
     settings() {
       const s = this.bridge.settings;
       if (!s.title) return;
+      document.title = s.title;
       this.app.dataset.theme = s.dark ? "dark" : "light";
       document.documentElement.dataset.theme = this.app.dataset.theme;
       this.app.classList.toggle("card-folded", !s.card_open);
