@@ -12,6 +12,7 @@ from engine.mechanics import (
     contact_radius,
     contact_stiffness,
     layer_factor,
+    published_layer_factor,
 )
 from engine.mechanics.models import ContactModel, register
 from engine.mechanics.tables import law_force, tabulate
@@ -148,10 +149,49 @@ def test_thick_layer_is_a_half_space_and_others_take_none():
     np.testing.assert_allclose(
         law_force(depth, tip, Layer(1e9, 0.5)), contact_force(depth, tip), rtol=1e-5
     )
-    cone = Tip("cone", None, 20.0)
+    pyramid = Tip("pyramid", None, 20.0)
     np.testing.assert_array_equal(
-        law_force(depth, cone, Layer(1e3, 0.5)), contact_force(depth, cone)
+        law_force(depth, pyramid, Layer(1e3, 0.5)), contact_force(depth, pyramid)
     )
+
+
+@pytest.mark.parametrize("base", ["bonded", "sliding"])
+def test_layer_factor_against_the_fitted_polynomials(base):
+    entry = REFERENCE[f"layer_{base}_polynomial"]
+    chi = np.linspace(0, entry["chi_max"], 40)
+    polynomial = np.polynomial.Polynomial(entry["coefficients"])(chi)
+    np.testing.assert_allclose(layer_factor(chi, 0.5, base), polynomial, rtol=entry["error"] * 1.1)
+
+
+def test_published_series_is_right_to_first_order_only():
+    entry = REFERENCE["layer_published_series"]
+    chi = np.array(entry["chi"])
+    off = published_layer_factor(chi) / layer_factor(chi, 0.5) - 1
+    np.testing.assert_allclose(off, entry["error"], atol=0.006)
+    assert published_layer_factor(np.array([0.0])) == 1.0
+
+
+def test_second_coefficient_of_a_layer_follows_from_the_first():
+    # bonded: c2 = (7 / 6) c1^2 for a paraboloid (reference sheet); by divided differences
+    for nu in (0.5, 0.3):
+        chi = np.array([0.02, 0.04, 0.06])
+        rest = (layer_factor(chi, nu) - 1) / chi
+        first = 3 * rest[0] - 3 * rest[1] + rest[2]
+        second = (-5 * rest[0] + 8 * rest[1] - 3 * rest[2]) / (2 * 0.02)
+        assert second == pytest.approx(7 / 6 * first**2, rel=0.03)
+
+
+def test_layer_under_a_cone():
+    tip, layer = Tip("cone", None, 20.0), Layer(500.0, 0.5)
+    depth = np.array([1e-3, 50.0, 400.0])
+    factor = law_force(depth, tip, layer) / contact_force(depth, tip)
+    assert factor[0] == pytest.approx(1, abs=1e-5)
+    assert np.all(np.diff(factor) > 0)
+    # only tan(angle) depth / thickness matters
+    wide = Tip("cone", None, 60.0)
+    ratio = np.tan(np.radians(60)) / np.tan(np.radians(20))
+    same = law_force(depth / ratio, wide, layer) / contact_force(depth / ratio, wide)
+    np.testing.assert_allclose(same, factor, rtol=1e-12)
 
 
 @pytest.mark.parametrize(

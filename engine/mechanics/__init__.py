@@ -3,7 +3,7 @@
 from .explain import CurveExplanation, explain_curve, model_curve
 from .fit import fit_curves
 from .flags import FLAGS
-from .layer import Layer, layer_factor
+from .layer import Layer, layer_factor, published_layer_factor
 from .models import MODELS, ContactModel, Tip, contact_force, contact_radius, contact_stiffness
 from .noise import NO_NOISE, Noise, pool_noise
 from .refit import (
@@ -47,6 +47,7 @@ __all__ = [
     "model_curve",
     "modulus_at_contact",
     "pool_noise",
+    "published_layer_factor",
     "refit_map",
     "shared_uncertainty",
     "summarise_map",

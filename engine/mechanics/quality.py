@@ -11,6 +11,7 @@ from .flags import FLAGS
 from .layer import Layer
 from .models import Tip
 from .settings import MechanicsSettings
+from .tables import layer_ratio
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -224,7 +225,7 @@ def _tip_cares(
     deep = j.depth > s.fibril_radius_nm if sharp else nothing
     if tip.shape == "sphere":
         deep = deep | (j.depth > s.deep_ratio * radius)
-    chi = np.sqrt(radius * j.depth) / layer_nm if layer_nm and np.isfinite(radius) else 0 * j.depth
+    chi = layer_ratio(j.depth, tip, layer_nm) if layer_nm else 0.0 * j.depth
     thin = chi > s.layer_corrected_ratio
     return {
         "deep_for_tip": deep,

@@ -12,8 +12,8 @@ from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from .layer import Layer, layer_factor
-from .models import Tip, contact_force
+from .layer import Layer, Punch, layer_factor
+from .models import Tip, contact_force, tip_sizes
 
 Floats = NDArray[np.float64]
 
@@ -51,18 +51,33 @@ def scale_for(depth_max_nm: float) -> float:
 def law_force(depth_nm: Floats, tip: Tip, layer: Layer | None = None) -> Floats:
     """F / E* (nm^2) of a tip at depths (nm), on a half-space or on a layer.
 
-    The layer's factor is that of a paraboloid of the tip's radius; other tips take none.
+    The layer's factor is that of a paraboloid of the tip's radius, or of the cone; other tips take
+    none.
     """
     force = contact_force(depth_nm, tip)
-    if layer is None or not layered(tip) or tip.radius_nm is None:
+    if layer is None or not layered(tip):
         return force
-    chi = np.sqrt(tip.radius_nm * np.maximum(depth_nm, 0.0)) / layer.thickness_nm
-    return force * layer_factor(chi, layer.poisson_ratio, layer.base)
+    chi = layer_ratio(depth_nm, tip, layer.thickness_nm)
+    punch: Punch = "cone" if tip.law.name == "cone" else "paraboloid"
+    return force * layer_factor(chi, layer.poisson_ratio, layer.base, punch)
 
 
 def layered(tip: Tip) -> bool:
     """Whether a layer's thickness can be allowed for with this tip."""
-    return tip.law.name in ("sphere", "paraboloid")
+    return tip.law.name in ("sphere", "paraboloid", "cone")
+
+
+def layer_ratio(depth_nm: Floats, tip: Tip, thickness_nm: float) -> Floats:
+    """Chi: width of the contact over the layer's thickness, roughly; 0 for a tip of no known size.
+
+    sqrt(R depth) / thickness where the tip has a radius, tan(half-angle) depth / thickness for a
+    sharp one.
+    """
+    depth = np.maximum(depth_nm, 0.0)
+    radius, tangent = tip_sizes(tip)
+    if np.isfinite(radius):
+        return np.asarray(np.sqrt(radius * depth) / thickness_nm)
+    return np.asarray(tangent * depth / thickness_nm)
 
 
 def tabulate(tip: Tip, depth_max_nm: float, layer: Layer | None = None) -> LawTable:
