@@ -79,6 +79,15 @@ def _modulus_values(points: int, modulus: MapModulus | None, systematic: float) 
     }
 
 
+_MORE_TEXTURE = ["Sp_nm", "Sv_nm", "Std_deg", "Sk_nm", "Spk_nm", "Svk_nm", "Smr1_pct", "Smr2_pct"]
+_MORE = (
+    *_MORE_TEXTURE,
+    "fibril_order_traced",
+    "orientation_correlation_nm",
+    "tip_radius_bound_nm",
+    "masked_share",
+)
+"""Columns of a height image beyond the contract's."""
 _TEXTURE = ("Sa_nm", "Sq_nm", "Sz_nm", "Ssk", "Sku", "Sdq", "Sdr_pct", "Sal_nm", "Str")
 
 
@@ -99,8 +108,12 @@ def _network_values(store: DiscStore, site: str, network: NetworkAnalysis) -> di
         "band_period_se_nm": banding.period_se_nm,
         "band_fraction": banding.fraction,
         "band_resolvable": float(banding.resolvable),
+        "fibril_order_traced": network.orientation.order_traced,
+        "orientation_correlation_nm": network.orientation.correlation_length_nm,
+        "tip_radius_bound_nm": network.tip_bound.radius_nm,
+        "masked_share": network.faults.masked_share,
     }
-    return values
+    return values | {name: getattr(network.texture, name) for name in _MORE_TEXTURE}
 
 
 def sites_table(
@@ -147,6 +160,8 @@ def sites_table(
         if column.name not in columns and column.kind != "text":
             absent = np.nan if column.kind == "number" else -1.0
             columns[column.name] = np.array([v.get(column.name, absent) for v in values])
+    for name in _MORE:
+        columns[name] = np.array([v.get(name, np.nan) for v in values])
     columns["flags"] = np.array(
         [
             ";".join(_site_flags(s.site, i, moduli, networks, windows, columns))
