@@ -71,6 +71,8 @@
       requestAnimationFrame(() => this.placeLegend());
       byId("run").textContent = s.run_text;
       byId("run").title = s.run_title;
+      byId("newer").hidden = !s.newer;
+      byId("newer").textContent = `${s.newer} is there: show`;
       byId("run").classList.toggle("warn", s.run_warn);
       this.options(byId("disc"), s.discs, s.disc);
       byId("disc").disabled = s.discs[0].items.length < 2;
