@@ -67,7 +67,7 @@ class KeepLine(pn.viewable.Viewer):
         state.param.watch(lambda _: self._list(), "disc")
 
     @staticmethod
-    def _button(name: str, action: Callable[[], str]) -> Any:
+    def _button(name: str, action: Callable[[], None]) -> Any:
         return pn.widgets.Button(
             label=name, stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), on_click=lambda _: action()
         )
@@ -76,7 +76,7 @@ class KeepLine(pn.viewable.Viewer):
         self._view.visible = self.switch.value and not self.folded
         if self._view.visible:
             self._list()
-            self._said.text = ""
+            self._say("")
 
     def _list(self, chosen: str | None = None) -> None:
         if not self._view.visible:
@@ -88,9 +88,13 @@ class KeepLine(pn.viewable.Viewer):
 
     def _try(self, action: Callable[[], str]) -> None:
         try:
-            self._said.text = f'<span role="status">{escape(action())}</span>'
+            self._say(f'<span role="status">{escape(action())}</span>')
         except SplendensError as error:
-            self._said.text = f'<span role="alert"><b>not done:</b> {escape(str(error))}</span>'
+            self._say(f'<span role="alert"><b>not done:</b> {escape(str(error))}</span>')
+
+    def _say(self, html: str) -> None:
+        with pn.io.hold():  # a press of a button comes without the lock that Bokeh asks for
+            self._said.text = html
 
     def _on_save(self) -> None:
         def act() -> str:
