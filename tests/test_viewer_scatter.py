@@ -183,7 +183,7 @@ def test_the_state_and_the_fields_follow_each_other(library):
 def test_axes_carry_names_and_units(library):
     plot = points(library, scatter_x=THICKNESS)
     assert plot.figure.xaxis[0].axis_label == "fibril thickness, median [nm]"
-    assert plot.figure.title.text == "apparent indentation modulus [kPa]"
+    assert "[kPa] apparent indentation modulus" in plot._over.text
     assert plot.figure.x_range.start < plot._points.data["x"].min()
     assert plot.figure.y_range.end > plot._points.data["y"].max()
 

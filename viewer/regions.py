@@ -60,8 +60,8 @@ class Tray(pn.viewable.Viewer):
         self.rows = RegionRows(self._rename, state.remove_region)
         self.keep = KeepLine(state, library, lambda: self.names, self._take)
         self._differences = words(
-            sizing_mode="stretch_both", min_height=0, min_width=200,
-            styles={**SCROLL, "flex": "3 1 212px"}, css_classes=["tray-differences"],
+            sizing_mode="stretch_both", min_height=0, min_width=170,
+            styles={**SCROLL, "flex": "3 1 190px"}, css_classes=["tray-differences"],
         )  # fmt: skip
         self._make_bar()
         self._body = self._make_body()
@@ -118,15 +118,15 @@ class Tray(pn.viewable.Viewer):
         self._heads = words(height=HEAD_PX, sizing_mode="stretch_width")
         strip = pn.pane.Bokeh(self.strip.figure, sizing_mode="stretch_width", margin=0)
         self._regions = pn.Row(
-            pn.Column(self._heads, self.rows, margin=0, width=264),
+            pn.Column(self._heads, self.rows, margin=0, width=248),
             strip,
             margin=0,
             sizing_mode="stretch_both",
-            styles={**SCROLL, "flex": "5 1 440px", "align-items": "flex-start"},
+            styles={**SCROLL, "min-width": "0", "flex": "5 1 380px", "align-items": "flex-start"},
         )  # fmt: skip
         plot = pn.Row(
             self.scatter.body(), margin=0, sizing_mode="stretch_both",
-            styles={"flex": "3 1 230px", "min-width": "220px"},
+            styles={"flex": "3 1 220px", "min-width": "200px"},
         )  # fmt: skip
         return pn.Row(
             self._regions, self._differences, plot,

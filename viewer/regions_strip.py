@@ -85,7 +85,7 @@ class Strip:
         )
         fig.yaxis.visible = False
         fig.ygrid.grid_line_color = None
-        fig.xaxis.ticker.desired_num_ticks = 4
+        fig.xaxis.ticker.desired_num_ticks = 3
         fig.quad(
             left="low", right="high", top="top", bottom="bottom", source=self._medians,
             fill_color="colour", fill_alpha=0.22, line_color=None,

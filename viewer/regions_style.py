@@ -80,7 +80,8 @@ small { font-size: inherit; color: var(--quiet); }
 .span { margin-left: 7px; color: var(--quiet); white-space: nowrap; }
 .none, .hint { color: var(--quiet); }
 .hint { font-size: var(--body); line-height: 1.4; margin: 2px 0 8px; }
-.heads { color: var(--quiet); display: flex; height: 100%; align-items: flex-end; }
+.over { color: var(--quiet); white-space: nowrap; overflow: hidden; text-overflow: ellipsis; }
+.heads { color: var(--quiet); display: flex; padding-top: 24px; }
 .heads span:first-child { width: 86px; }
 .counts { color: var(--quiet); white-space: nowrap; line-height: 15px; }
 .counts div { overflow: hidden; text-overflow: ellipsis; }
@@ -88,7 +89,7 @@ small { font-size: inherit; color: var(--quiet); }
 .pair + .pair { border-top: 1px solid var(--line); }
 .pair-title { margin-right: 8px; white-space: nowrap; }
 .pair-title i { font-style: normal; margin: 0 4px; }
-.pair .span { margin-left: 2px; }
+.pair .span { margin-left: 0; }
 .tested { color: var(--quiet); margin-top: 6px; }
 .tested b { font-weight: 600; }
 .care { margin-top: 4px; border-left: 2px solid var(--caution); padding-left: 7px; }

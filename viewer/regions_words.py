@@ -130,7 +130,7 @@ def _interval_words(value: float, low: float, high: float) -> str:
     )
 
 
-def pair_html(pair: PairDifference, unit: str, pairs: int, colours: dict[str, str]) -> str:
+def pair_html(pair: PairDifference, unit: str, tests: int, colours: dict[str, str]) -> str:
     """One pair: shift, p and effect size, each with its interval."""
     title = f"{_mark(pair.first, colours)}<i>−</i>{_mark(pair.second, colours)}"
     head = f'<span class="pair-title">{title}</span>'
@@ -140,8 +140,8 @@ def pair_html(pair: PairDifference, unit: str, pairs: int, colours: dict[str, st
     number, span = value_and_interval(pair.shift.shift, pair.shift.low, pair.shift.high)
     sign = "+" if pair.shift.shift > 0 else ""
     interval = f"({span})" if span else "too few sites for an interval"
-    test = "p (Brunner–Munzel)" if pairs == 1 else "p"
-    holm = f", <small>Holm of {pairs}</small> {_p_words(pair.p_holm)}" if pairs > 1 else ""
+    test = "p" if tests > 1 else "p (Brunner–Munzel)"
+    holm = f", <small>Holm of {tests}</small> {_p_words(pair.p_holm)}" if tests > 1 else ""
     delta = _interval_words(pair.delta.delta, pair.delta.low, pair.delta.high)
     return (
         f'<section class="pair"><div class="shift">{head}'
@@ -161,7 +161,7 @@ def differences_html(numbers: TrayNumbers, colours: dict[str, str]) -> str:
         return shares_html(numbers.holdings, colours) + _care_html(cautions_of(numbers))
     if not comparison.pairs:
         return ONE_REGION_HTML + _care_html(cautions_of(numbers))
-    count = len(comparison.pairs)
+    count = sum(isfinite(pair.test.p) for pair in comparison.pairs)
     pairs = "".join(pair_html(pair, comparison.unit, count, colours) for pair in comparison.pairs)
     care = _care_html((*_pair_cautions(comparison), *cautions_of(numbers)))
     return pairs + care + _tested_html(comparison)

@@ -21,9 +21,9 @@ from viewer.regions_style import FIELD_CSS, SCROLL, words
 from viewer.scatter_data import Pairing, SitePairs, fit_of, membership, pair_sites, pairings
 from viewer.scatter_words import pairing_words, scatter_cautions, slope_words
 from viewer.state import ViewState
-from viewer.theme import FONT, SMALL_PX, Palette, palette
+from viewer.theme import Palette, palette
 
-PLOT_PX = 156
+PLOT_PX = 138
 """Height of the plot, screen pixels."""
 
 _BAND_STEPS = 60
@@ -62,6 +62,7 @@ class Scatter(pn.viewable.Viewer):
         self.figure = self._make_figure()
         self._points.selected.on_change("indices", self._tapped)
         self._make_widgets()
+        self._over = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
         self._numbers = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
         self._words = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
         state.param.watch(self._on_quantity, ["scatter_x", "scatter_y", "disc", "discs"])
@@ -94,7 +95,6 @@ class Scatter(pn.viewable.Viewer):
             y_range=self._y,
             tools="",
             toolbar_location=None,
-            title=" ",
             min_border_left=44,
             min_border_right=8,
             min_border_top=4,
@@ -154,7 +154,7 @@ class Scatter(pn.viewable.Viewer):
         fit = fit_of(self._pairs)
         self.figure.xaxis.axis_label = quantity_words(x_name)
         # lying over the plot it has room for the whole name
-        self.figure.title.text = quantity_words(y_name)
+        self._over.text = f'<div class="over">{escape(axis_words(y_name))}</div>'
         self._set_ranges(self._pairs)
         self._set_band(fit)
         self._say(self._pairs, fit)
@@ -220,10 +220,6 @@ class Scatter(pn.viewable.Viewer):
             return
         self._dressed = look
         dress_figure(self.figure, look)
-        self.figure.title.update(
-            text_font=FONT, text_font_size=f"{SMALL_PX}px", text_font_style="normal",
-            text_color=look.quiet, offset=-36, standoff=2,
-        )  # fmt: skip
         self._area.glyph.fill_color = look.quiet
         self._line.glyph.line_color = look.text
         self._ring.glyph.line_color = look.accent
@@ -262,10 +258,11 @@ class Scatter(pn.viewable.Viewer):
 
     def body(self) -> pn.Column:
         """Give plot and words."""
-        fields = pn.Row(
+        fields = pn.Column(
             self._way_select, self._distance, sizing_mode="stretch_width", margin=(4, 0, 0, 8)
         )
         return pn.Column(
+            self._over,
             pn.pane.Bokeh(self.figure, sizing_mode="stretch_width", margin=0),
             self._numbers,
             pn.Column(
@@ -279,6 +276,12 @@ class Scatter(pn.viewable.Viewer):
     def __panel__(self) -> pn.Column:
         """Give the whole plot with its fields."""
         return pn.Column(self.controls(), self.body(), sizing_mode="stretch_both", margin=0)
+
+
+def axis_words(name: str) -> str:
+    """Label and unit of a quantity, the unit first, so that a narrow plot never hides it."""
+    described = column("sites", name)
+    return f"[{described.unit}] {described.label}" if described.unit else described.label
 
 
 def select_site(state: ViewState, disc: str, site: str) -> None:
