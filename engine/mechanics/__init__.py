@@ -1,5 +1,7 @@
 """Force curves to indentation modulus: contact laws, estimation, quality, uncertainty."""
 
+from .adhesive import ADHESIVE_MODELS, AdhesiveModel, adhesive_curve
+from .adhesive_fit import AdhesiveFit, fit_adhesive, two_point_jkr, two_points_of
 from .explain import CurveExplanation, explain_curve, model_curve
 from .fit import fit_curves
 from .flags import FLAGS
@@ -21,10 +23,13 @@ from .uncertainty import SharedUncertainty, shared_uncertainty, systematic_uncer
 from .warm import warm_up
 
 __all__ = [
+    "ADHESIVE_MODELS",
     "FLAGS",
     "MAP_FLAGS",
     "MODELS",
     "NO_NOISE",
+    "AdhesiveFit",
+    "AdhesiveModel",
     "ContactModel",
     "ContactTrial",
     "CurveExplanation",
@@ -36,12 +41,14 @@ __all__ = [
     "Noise",
     "SharedUncertainty",
     "Tip",
+    "adhesive_curve",
     "compare_fits",
     "contact_force",
     "contact_profile",
     "contact_radius",
     "contact_stiffness",
     "explain_curve",
+    "fit_adhesive",
     "fit_curves",
     "layer_factor",
     "model_curve",
@@ -52,5 +59,7 @@ __all__ = [
     "shared_uncertainty",
     "summarise_map",
     "systematic_uncertainty",
+    "two_point_jkr",
+    "two_points_of",
     "warm_up",
 ]
