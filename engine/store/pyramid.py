@@ -210,18 +210,6 @@ def _metadata(
             }
         ],
     }
-    if channels:
-        ome["omero"] = {
-            "channels": [
-                {
-                    "label": label,
-                    "color": "FFFFFF",
-                    "active": index == 0,
-                    "window": {"min": 0.0, "max": 65535.0, "start": 0.0, "end": 65535.0},
-                }
-                for index, label in enumerate(channels)
-            ]
-        }
     return ome
 
 
