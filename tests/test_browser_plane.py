@@ -1,6 +1,7 @@
 """The plane in a real browser: pictures, zoom over five decades, clicks, keys, brush, address."""
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,8 @@ from browser_kit import (
 )
 from viewer_kit import MOSAIC_PX, SITES, tiny_store
 
+from engine.analysis import analyse_store
+from engine.settings import Settings
 from viewer.address import decode
 
 pytestmark = [
@@ -29,9 +32,13 @@ MIDDLE_UM = (MOSAIC_PX - 1) * 0.65 / 2
 
 
 @pytest.fixture(scope="module")
-def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    folder = tmp_path_factory.mktemp("browser")
-    with viewer([tiny_store(folder)], folder / "log") as address:
+def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tiny_store(tmp_path_factory.mktemp("browser"))
+
+
+@pytest.fixture(scope="module")
+def url(store: Path) -> Iterator[str]:
+    with viewer([store], store.parent / "log") as address:
         yield address
 
 
@@ -374,6 +381,21 @@ def test_never_more_than_one_request_in_flight(page: Any) -> None:
     at_rest(page)
     assert page.evaluate("most") == 1
     assert page.evaluate("asked") < 25
+
+
+def test_a_run_made_meanwhile_is_offered(page: Any, store: Path) -> None:
+    jump(page, *SITES["b002"], 0.3)
+    assert page.locator("#newer").is_hidden()
+    analyse_store(store, Settings(seed=77))
+    page.wait_for_selector("#newer:not([hidden])", timeout=15_000)
+    assert page.locator("#newer").text_content() == "run-0002 is there: show"
+    before = page.evaluate("splendens.plane.view()")
+    page.locator("#newer").click()
+    page.wait_for_function("splendens.plane.style.includes('run-0002')", timeout=10_000)
+    at_rest(page)
+    assert page.evaluate("splendens.plane.view()") == before
+    assert page.locator("#newer").is_hidden()
+    assert page.locator("#run").text_content() == "run-0002, current"
 
 
 def test_it_fits_small_and_large_screens(window: Any, url: str) -> None:

@@ -1,5 +1,6 @@
 import io
 import struct
+from typing import Any, get_args
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from engine.view.curves import curve_radius_px
 from engine.view.glyphs import PATTERN_GLYPHS
 from engine.view.hit import nearest_curve, nearest_site
 from engine.view.marks import draw_discs, draw_lines, gather_density
+from engine.view.picture import PAPER
 from engine.view.ramps import (
     ColourScale,
     QuantityKind,
@@ -242,10 +244,10 @@ def test_glyphs_look_like_their_arrangement() -> None:
 
 def test_scales_have_round_ends_and_no_colour_for_no_value() -> None:
     rng = np.random.default_rng(0)
-    scale = scale_for("sites", "modulus_kPa", np.append(rng.uniform(61, 433, 500), [9e9, np.nan]))
+    scale = scale_for("sites", "modulus_kPa", np.append(rng.uniform(101, 433, 500), [9e9, np.nan]))
     assert (scale.kind, scale.unit, scale.logarithmic) == ("stiffness", "kPa", False)
     assert scale.low % 10 == scale.high % 10 == 0
-    assert 40 <= scale.low <= 70
+    assert 90 <= scale.low <= 110
     assert 420 <= scale.high <= 480
     rgba = scale.colours([scale.low, scale.high, np.nan, -5.0])
     np.testing.assert_array_equal(rgba[0, :3], lookup("stiffness")[0])
@@ -254,11 +256,41 @@ def test_scales_have_round_ends_and_no_colour_for_no_value() -> None:
     np.testing.assert_array_equal(rgba[3], rgba[0])
 
 
+def test_moduli_fill_the_map_however_they_are_spread() -> None:
+    # most sites soft, some stiff, one beyond all reason: as on a worn disc
+    rng = np.random.default_rng(4)
+    moduli = np.concatenate([rng.lognormal(np.log(80), 0.3, 60), rng.lognormal(6, 0.3, 25), [9e4]])
+    scale = scale_for("sites", "modulus_kPa", moduli)
+    assert scale.logarithmic
+    place = scale.fraction(moduli)
+    assert scale.high < 2000
+    assert np.percentile(place, 75) - np.percentile(place, 10) > 0.4
+    assert (place < 0.05).mean() < 0.1
+    assert len(scale.ticks()) >= 4
+    # counts and shares keep even steps
+    assert not scale_for("sites", "cells_in_window", [1.0, 3.0, 9.0, 30.0, 80.0]).logarithmic
+    assert not scale_for("cells", "pattern_confidence", [0.02, 0.5, 0.7, 0.9, 1.0]).logarithmic
+
+
+def test_the_lowest_colour_stands_out_from_the_dark_ground() -> None:
+    def luminance(rgb: Any) -> float:  # WCAG 2.2, "relative luminance"
+        c = np.asarray(rgb) / 255
+        linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+        return float(linear @ [0.2126, 0.7152, 0.0722])
+
+    ground = luminance([PAPER[True]] * 3) + 0.05
+    for kind in get_args(QuantityKind):
+        lowest = min(luminance(rgb) for rgb in lookup(kind)) + 0.05
+        assert lowest / ground >= 3.4, kind
+
+
 def test_wide_quantities_are_logarithmic_and_angles_and_patterns_fixed() -> None:
     wide = scale_for("sites", "modulus_kPa", np.logspace(0, 4, 100))
     assert wide.logarithmic
     assert wide.fraction([0.0])[0] != wide.fraction([0.0])[0]  # no logarithm of nothing
-    assert all(np.isclose(np.log10(t) % 1, [0, 0.30103, 0.69897, 1]).any() for t in wide.ticks())
+    assert all(
+        np.isclose(np.log10(t) % 1, [0, 0.30103, 0.69897, 1]).any() for t in wide.ticks()[1:-1]
+    )
     angle = scale_for("sites", "fibril_angle_deg", [10.0, 20.0])
     assert (angle.low, angle.high, angle.kind) == (0, 180, "angle")
     index = scale_for("sites", "pattern_index", [1.0, 2.0])

@@ -13,6 +13,7 @@ import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from unittest.mock import PropertyMock, patch
 
 import numpy as np
 import panel as pn
@@ -21,8 +22,10 @@ from PIL import Image
 from tornado.ioloop import IOLoop
 from viewer_kit import MOSAIC_PX, SITES, tiny_store
 
+from engine.analysis import analyse_store
 from engine.cells.patterns import PATTERNS
 from engine.errors import SplendensError
+from engine.store import DiscStore
 from engine.view.ramps import scale_for
 from viewer.gallery import Gallery
 from viewer.header import settings
@@ -122,7 +125,16 @@ def test_the_ladder_marks_what_is_near(gallery: Gallery) -> None:
 def test_the_legend_names_quantity_unit_limits_patterns_and_hollow() -> None:
     scale = scale_for("sites", "modulus_kPa", np.linspace(60, 430, 50))
     text = legend_html(Drawn(scale, "sites", True, True, True, True), True)
-    for part in ("apparent indentation modulus", "kPa", ">450<", "no value", "not used"):
+    for part in (
+        "apparent indentation modulus",
+        "kPa",
+        "log scale",
+        ">100<",
+        ">200<",
+        ">400<",
+        "no value",
+        "not used",
+    ):
         assert part in text
     for name, colour in pattern_hex(True).items():
         assert name.replace("_", " ") in text
@@ -235,6 +247,44 @@ def test_a_selected_site_is_outlined_in_the_accent(gallery: Gallery, state: View
     assert DARK.accent not in plane.sources.sites.data["fill"] + list(DARK.regions)
     state.dark = False
     assert plane.sources.selection.data["line"] == [LIGHT.accent]
+
+
+def test_a_run_made_meanwhile_is_offered_and_shown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("viewer.library.LOOK_EVERY_S", 0.0)
+    path = tiny_store(tmp_path, analysed=False)
+    gallery = Gallery(Library.open([path])).pinned()
+    before = gallery.library.runs
+    state = ViewState(discs=["tiny-1"], disc="tiny-1", centre_x_um=7.0, um_per_px=0.25)
+    plane = PlaneView(state, gallery)
+    plane.look_for_run()
+    assert plane.bridge.settings["newer"] == ""
+    analyse_store(path)
+    plane.look_for_run()
+    assert plane.bridge.settings["newer"] == "run-0001"
+    # what is shown stays one run until somebody asks for the other
+    assert plane.bridge.settings["run_key"] == before
+    assert not len(gallery.scene("tiny-1").cells.x_um)
+    assert not len(gallery.pinned(before).scene("tiny-1").cells.x_um)
+    plane.input.on_act({"name": "newer"})
+    assert plane.bridge.settings["newer"] == plane.bridge.settings["advice"] == ""
+    assert plane.bridge.settings["run_text"] == "run-0001, current"
+    assert "solid" in plane.sources.sites.data["dash"]
+    assert len(gallery.scene("tiny-1").cells.x_um)
+    assert (state.centre_x_um, state.um_per_px, state.flight) == (7.0, 0.25, None)
+    # and another session that still shows the older keeps it
+    assert gallery.pinned(before).library.run("tiny-1") is None
+    assert gallery.pinned("run-9999").library.run("tiny-1") == "run-0001"
+
+
+def test_the_store_is_not_looked_at_for_every_session(store: Path) -> None:
+    library = Library.open([store])
+    sessions = [library.pinned() for _ in range(20)]
+    with patch.object(DiscStore, "current_run", new_callable=PropertyMock) as looked:
+        looked.return_value = "run-0001"
+        assert {session.newer("tiny-1") for session in sessions} == {None}
+    assert looked.call_count == 1
 
 
 def test_a_part_that_cannot_be_made_leaves_the_others(
