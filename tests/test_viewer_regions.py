@@ -126,7 +126,7 @@ def test_too_few_sites_is_said_and_no_interval_made_up(library):
 def test_a_region_without_sites_has_no_number(library):
     found = numbers(library, [kit.EMPTY, kit.RIGHT])
     assert "holds no site" in plain(differences_html(found, region_colours(True)))
-    assert "no site with this quantity" in median_html(found.comparison.regions[0].median, "kPa")
+    assert "no site with it" in median_html(found.comparison.regions[0].median, "kPa")
     held = found.holdings[0]
     assert held.cells.cells == 0
     assert np.isnan(held.cells.fractions).all()
@@ -288,7 +288,7 @@ def test_a_disc_without_a_run_is_shown_empty(tmp_path):
     tray = Tray(kit.state(), library)
     tray.state.add_region(kit.LEFT)
     assert tray.numbers.holdings[0].cells.cells == 0
-    assert "no site with this quantity" in tray.rows.rows["A"]._median.text
+    assert "no site with it" in tray.rows.rows["A"]._median.text
 
 
 # ---- kept and written ----------------------------------------------------------------------------

@@ -226,6 +226,7 @@ def _cells_of(library: Library, disc: str) -> tuple[NDArray[np.float64], NDArray
         xy_um = np.column_stack([numbers_of(cells, "x_um"), numbers_of(cells, "y_um")])
         index = {name: i for i, name in enumerate(PATTERNS)}
         pattern = np.array([index.get(name, -1) for name in cells["pattern"]], dtype=np.int64)
+        xy_um.flags.writeable = pattern.flags.writeable = False  # shared by all sessions
         return xy_um, pattern
 
     return library.kept((disc, library.run(disc) or "", "cells by place"), make)

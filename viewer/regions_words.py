@@ -51,7 +51,7 @@ def mark_svg(letter: str, colour: str) -> str:
 def median_html(median: MedianInterval, unit: str) -> str:
     """Median with unit and interval; says so where there are too few sites for one."""
     if not isfinite(median.median):
-        return '<span class="none">no site with this quantity</span>'
+        return '<span class="none">no site with it</span>'
     if median.method == "none":
         number, interval = plain_number(median.median), "no interval"
     else:
@@ -169,7 +169,11 @@ def differences_html(numbers: TrayNumbers, colours: dict[str, str]) -> str:
 
 def _tested_html(comparison: RegionComparison) -> str:
     """Tell what was tested in each pair, and what the brackets are."""
-    what = "".join(f"<p>{escape(pair.tested)}</p>" for pair in comparison.pairs)
+    several = len(comparison.pairs) > 1
+    what = "".join(
+        f"<p>{f'{pair.first}−{pair.second}: ' if several else ''}{escape(pair.tested)}</p>"
+        for pair in comparison.pairs
+    )
     level = f"{100 * comparison.level:g} %"
     return (
         f'<div class="tested"><b>What was tested</b>{what}'

@@ -64,7 +64,8 @@ class Scatter(pn.viewable.Viewer):
         self._make_widgets()
         self._over = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
         self._numbers = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
-        self._words = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
+        whole = {"flex": "none"}  # what scrolls keeps its height
+        self._words = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8), styles=whole)
         state.param.watch(self._on_quantity, ["scatter_x", "scatter_y", "disc", "discs"])
         state.param.watch(self._on_look, ["regions", "dark", "site", "tray_open"])
         self.param.watch(lambda _: self._update(), "join_distance_um")
@@ -259,8 +260,9 @@ class Scatter(pn.viewable.Viewer):
     def body(self) -> pn.Column:
         """Give plot and words."""
         fields = pn.Column(
-            self._way_select, self._distance, sizing_mode="stretch_width", margin=(4, 0, 0, 8)
-        )
+            self._way_select, self._distance, sizing_mode="stretch_width",
+            margin=(4, 0, 4, 8), styles={"flex": "none"},
+        )  # fmt: skip
         return pn.Column(
             self._over,
             pn.pane.Bokeh(self.figure, sizing_mode="stretch_width", margin=0),
