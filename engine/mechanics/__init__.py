@@ -18,12 +18,14 @@ from .refit import (
 )
 from .results import CurveFits
 from .settings import MechanicsSettings
+from .stretches import CAUTION, Stretch, find_stretches, fit_stretch
 from .summary import MAP_FLAGS, MapModulus, summarise_map
 from .uncertainty import SharedUncertainty, shared_uncertainty, systematic_uncertainty
 from .warm import warm_up
 
 __all__ = [
     "ADHESIVE_MODELS",
+    "CAUTION",
     "FLAGS",
     "MAP_FLAGS",
     "MODELS",
@@ -40,6 +42,7 @@ __all__ = [
     "MechanicsSettings",
     "Noise",
     "SharedUncertainty",
+    "Stretch",
     "Tip",
     "adhesive_curve",
     "compare_fits",
@@ -48,8 +51,10 @@ __all__ = [
     "contact_radius",
     "contact_stiffness",
     "explain_curve",
+    "find_stretches",
     "fit_adhesive",
     "fit_curves",
+    "fit_stretch",
     "layer_factor",
     "model_curve",
     "modulus_at_contact",
