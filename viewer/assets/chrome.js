@@ -43,7 +43,7 @@
       window.addEventListener("popstate", () => {
         this.send("back", window.location.search);
       });
-      window.addEventListener("resize", () => this.rungs());
+      new ResizeObserver(() => this.rungs()).observe(byId("ladder"));
       this.settings();
       this.legend();
       this.rungs();
@@ -65,6 +65,8 @@
       this.app.classList.toggle("card-folded", !s.card_open);
       this.app.classList.toggle("tray-folded", !s.tray_open);
       this.app.classList.toggle("legend-folded", !s.legend_open);
+      this.app.classList.toggle("presenting", s.present);
+      byId("present").setAttribute("aria-pressed", String(s.present));
       byId("legend").querySelector("button").setAttribute("aria-expanded", String(s.legend_open));
       byId("advice").textContent = s.advice;
       byId("advice").hidden = !s.advice;
@@ -151,6 +153,7 @@
         b: () => this.tool("box"),
         p: () => this.tool("pan"),
         g: () => this.send("legend"),
+        f: () => this.send("present"),
         "?": () => byId("help").showModal(),
       };
       document.addEventListener("keydown", (event) => {
@@ -240,11 +243,12 @@
       const root = svg("svg", { width: w, height: h, role: "group" }, box);
       const axis = w - 14;
       svg("line", { class: "axis", x1: axis, x2: axis, y1: 8, y2: h - 8 }, root);
+      const wide = w > 140 ? 1.6 : 1; // on a lecture room's screen
       for (const [um, text] of DECADES) {
         if (Math.log10(um) > TOP || Math.log10(um) < BOTTOM) continue;
         const y = this.ladderY(um);
         svg("line", { class: "tick", x1: axis - 5, x2: axis, y1: y, y2: y }, root);
-        svg("text", { class: "decade", x: axis - 9, y: y + 3.5, "text-anchor": "end" }, root)
+        svg("text", { class: "decade", x: axis - 9, y: y + 3.5 * wide, "text-anchor": "end" }, root)
           .textContent = text;
         for (let k = 2; k < 10; k += 1) {
           const y2 = this.ladderY(um * k);
@@ -267,7 +271,7 @@
     rung(rung, axis, root) {
       const top = this.ladderY(rung.coarse_um);
       const bottom = this.ladderY(rung.fine_um);
-      const x = 17 + 18 * rung.lane;
+      const x = axis > 140 ? 24 + 27 * rung.lane : 17 + 18 * rung.lane;
       const g = svg("g", {
         class: `rung ${rung.near ? "in-view" : "elsewhere"}`, tabindex: 0, role: "button",
         "aria-label": `fly to ${rung.label}`,
