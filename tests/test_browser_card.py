@@ -45,6 +45,18 @@ window.cardAfterKey = ([key, text]) => new Promise((done) => {
 """
 
 
+CONTACT_X = """() => {
+  for (const document of Bokeh.documents) {
+    for (const model of document.all_models ?? document._all_models.values()) {
+      if (model.type !== "Span" || !model.editable) continue;
+      const view = Bokeh.index.find_one(model);
+      return view.plot_view.frame.x_scale.compute(0);
+    }
+  }
+}"""
+"""Where the contact stands in its figure, screen pixels from the left."""
+
+
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
     return card_kit.make_store(tmp_path_factory.mktemp("card"))
@@ -126,11 +138,63 @@ def test_keys_and_buttons_walk_through_the_curves(page, address):
     assert page.evaluate("cardAfterKey([',', 'Curve at row 0, column 2'])") > 0
     page.get_by_role("button", name="▶").click()
     page.wait_for_function("cardText().includes('Curve at row 1, column 0')")
-    plot = page.locator("#card .bk-Figure").nth(2)
+    plot = page.locator("#card .card-curve")
     before = plot.screenshot()
     page.get_by_role("button", name="force against indentation").click()
     page.wait_for_timeout(400)
     assert plot.screenshot() != before
+
+
+def test_the_contact_is_dragged_with_the_mouse(page, address):
+    open_card(page, address, "back to the fit", site="b002", k=0)
+    page.wait_for_timeout(500)
+    figure = page.locator("#card .card-curve")
+    figure.scroll_into_view_if_needed()
+    page.wait_for_timeout(300)
+    box = figure.bounding_box()
+    x = page.evaluate(CONTACT_X)
+    page.mouse.move(box["x"] + x, box["y"] + 60)
+    page.mouse.down()
+    for step in range(1, 9):
+        page.mouse.move(box["x"] + x + 2 * step, box["y"] + 60)
+        page.wait_for_timeout(20)
+    page.mouse.up()
+    page.wait_for_function("cardText().includes('later than fitted')")
+    assert "instead of" in page.evaluate("cardText()")
+    page.get_by_role("button", name="back to the fit").click()
+    page.wait_for_function("!cardText().includes('later than fitted')")
+
+
+def test_a_trial_shows_before_and_after(page, address):
+    open_card(page, address, "Curve at row 0, column 0", site="b002", k=0)
+    page.get_by_role("button", name="try other settings").click()
+    page.wait_for_function("cardText().includes('Change a setting')")
+    handle = page.locator("#card .noUi-handle:visible").nth(1)
+    handle.focus()
+    for _ in range(5):
+        page.keyboard.press("ArrowLeft")
+    page.wait_for_function("cardText().includes('median over the curves used both times')")
+    page.get_by_role("button", name="reset").click()
+    page.wait_for_function("cardText().includes('Change a setting')")
+
+
+def test_all_curves_are_drawn_and_a_dragged_box_is_sharpened(page, address):
+    open_card(page, address, "Curve at row 0, column 0", site="b001", k=0)
+    page.get_by_role("button", name="all curves").click()
+    page.wait_for_function("cardText().includes('13 curves that count')")
+    page.wait_for_timeout(600)
+    plot = page.locator("#card .card-cloud")
+    plot.scroll_into_view_if_needed()
+    page.wait_for_timeout(200)
+    before, box = picture(plot).astype(int), plot.bounding_box()
+    grey = before.max(axis=2) - before.min(axis=2) < 12
+    assert ((before.mean(axis=2) > 90) & grey).sum() > 1500  # a bundle, not one line
+    page.mouse.move(box["x"] + 0.6 * box["width"], box["y"] + 0.3 * box["height"])
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.9 * box["width"], box["y"] + 0.6 * box["height"], steps=4)
+    page.mouse.up()
+    page.wait_for_timeout(700)
+    assert np.abs(picture(plot).astype(int) - before).mean() > 1
 
 
 @pytest.mark.parametrize("page", [(1280, 800), (1920, 1080)], indirect=True)
@@ -150,7 +214,7 @@ def test_light_and_dark_have_grounds_of_their_own(page, address):
     for theme in ("dark", "light"):
         open_card(page, address, "Curve at", site="b001", t=theme)
         page.wait_for_timeout(300)
-        shades[theme] = picture(page.locator("#card .bk-Figure").nth(2)).mean()
+        shades[theme] = picture(page.locator("#card .card-curve")).mean()
     assert shades["dark"] < 80
     assert shades["light"] > 180
 

@@ -53,6 +53,7 @@ class CloudPlot:
         self._box = Box(0.0, 1.0, 0.0, 1.0)
         self._as_force = False
         self.fig = small_figure(look, height=_HEIGHT_PX, x_label=" ", y_label=" ")
+        self.fig.css_classes = ["card-cloud"]
         self._image = source(image=[], x=[], y=[], dw=[], dh=[])
         self.fig.image_rgba("image", "x", "y", "dw", "dh", source=self._image)
         for side in ("height", "width"):

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 from bokeh.models import Span
+from numpy.typing import NDArray
 
 from viewer.card_curve_facts import CurveFacts
 from viewer.card_figures import Look, padded, set_range, small_figure, source
@@ -20,6 +21,7 @@ class CurvePlot:
         self._facts: CurveFacts | None = None
         self._as_force = False
         self.fig = small_figure(look, height=_CURVE_PX, x_label=" ", y_label=" ")
+        self.fig.css_classes = ["card-curve"]
         self.fig.xaxis.axis_label = ""
         self.fig.xaxis.major_label_text_font_size = "0px"
         self.residual = small_figure(
@@ -68,6 +70,17 @@ class CurvePlot:
         self._facts = facts
         self._draw()
 
+    def show_trial(self, model_nm: NDArray[np.float64]) -> None:
+        """Draw another model (deflection along the curve's drive, nm) and what it leaves."""
+        if self._facts is None or self._as_force:
+            return
+        e, every = self._facts.explained, self._facts.every
+        x = np.asarray(self._approach.data["x"])
+        self._model.data = {"x": x, "y": model_nm[::every]}
+        rest = (e.deflection_nm - model_nm)[::every]
+        self._rest.data = {"x": x, "y": rest}
+        self._fit_residual(rest)
+
     def show_force(self, as_force: bool) -> None:
         """Choose force against indentation, or deflection against drive."""
         self._as_force = as_force
@@ -86,7 +99,10 @@ class CurvePlot:
         set_range(self.fig.x_range, *padded(drawn["approach"]["x"], 0.02))
         both = np.concatenate([drawn["approach"]["y"], drawn["retract"]["y"]])
         set_range(self.fig.y_range, *padded(both, 0.06))
-        reach = np.abs(drawn["residual"]["y"])
+        self._fit_residual(drawn["residual"]["y"])
+
+    def _fit_residual(self, rest: NDArray[np.float64]) -> None:
+        reach = np.abs(rest)
         reach = reach[np.isfinite(reach)]
         top = 1.1 * float(reach.max()) if reach.size and reach.max() > 0 else 1.0
         set_range(self.residual.y_range, -top, top)

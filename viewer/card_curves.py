@@ -10,6 +10,7 @@ import panel as pn
 
 from engine.mechanics import FLAGS
 from viewer.card_cloud import CloudPlot, cloud_html
+from viewer.card_contact import ContactHandle
 from viewer.card_curve import CurvePlot, DepthScan
 from viewer.card_curve_facts import CurveFacts, curve_facts
 from viewer.card_curve_words import curve_html, curve_title_html, map_html, scan_html, why_html
@@ -27,6 +28,7 @@ from viewer.card_parts import (
     text_pane,
 )
 from viewer.card_text import flag_rows, flags_html, split_flags
+from viewer.card_trial import TrialFold
 from viewer.card_turn import turn_of
 from viewer.library import Library
 
@@ -58,6 +60,8 @@ class CurvesFace:
         self._title = text_pane(look)
         self._curve = text_pane(look)
         self._plot = CurvePlot(look)
+        self._contact = ContactHandle(look, self._plot)
+        self._trial = TrialFold(look, library, on_curve)
         self._cloud = CloudPlot(look, library)
         self._cloud_text = text_pane(look)
         self._all, self._as_force = False, False
@@ -85,15 +89,18 @@ class CurvesFace:
         forth.margin = 0
         force = Switch(look, "force against indentation", False, self._show_force)
         which = Choice(look, {"this curve": False, "all curves": True}, False, self._show_all)
-        self._single = column(figure_pane(self._plot.fig), figure_pane(self._plot.residual))
-        self._together = column(figure_pane(self._cloud.fig), self._cloud_text)
+        self._single = column(
+            figure_pane(self._plot.fig), figure_pane(self._plot.residual), self._contact.view
+        )
+        self._together = column()
         self._together.visible = False
         self._one = column(
             row(back, self._slider, forth),
             self._title,
-            row(*which.buttons, force.button),
+            row(*which.buttons),
             self._single,
             self._together,
+            row(force.button),
             self._flags,
             self._curve,
             self._scan_text,
@@ -102,6 +109,7 @@ class CurvesFace:
         self._body = column(
             row(figure_pane(self._picture.fig), figure_pane(self._distribution.fig)),
             self._legend,
+            self._trial.view,
             self._one,
         )
         return column(self._body, self._why)
@@ -137,6 +145,7 @@ class CurvesFace:
         self._distribution.show(found, (median[0], median[1], median[2]))
         self._legend.object = legend_html(scale) + map_html(found, turn)
         self._why.object = why_html(site, found)
+        self._trial.show(site, found)
         self._move_slider(0, max(1, found.rows * found.cols - 1))
         self.choose(curve)
 
@@ -150,6 +159,7 @@ class CurvesFace:
         self._index = wanted
         self._one.visible = wanted >= 0
         self._picture.choose(wanted)
+        self._trial.choose(wanted)
         if wanted < 0:
             self._distribution.choose(float("nan"))
             self._why.object = NO_CURVE
@@ -162,6 +172,7 @@ class CurvesFace:
         assert self._map is not None
         self._drawn = facts
         self._plot.show(facts)
+        self._contact.show(facts)
         self._draw_all()
         self._scan.show(facts)
         self._title.object = curve_title_html(self._map, index, facts)
@@ -181,12 +192,15 @@ class CurvesFace:
 
     def _show_all(self, all_curves: bool) -> None:
         self._all = all_curves
+        if not self._together.objects:
+            self._together.objects = [figure_pane(self._cloud.fig), self._cloud_text]
         self._draw_all()
         self._single.visible, self._together.visible = not all_curves, all_curves
 
     def _show_force(self, as_force: bool) -> None:
         self._as_force = as_force
         self._plot.show_force(as_force)
+        self._contact.show_force(as_force)
         self._draw_all()
 
     def step(self, step: int) -> None:

@@ -56,6 +56,10 @@ details > :not(summary) {{ margin-top: 4px; }}
 .patterns .share {{ text-align: right; }}
 .patterns .fill {{ height: 8px; border-radius: 2px; }}
 .now {{ font-weight: 600; }}
+.trial {{ border-collapse: collapse; margin: 2px 0; }}
+.trial th {{ text-align: left; font-weight: 400; color: var(--quiet); padding: 1px 14px 1px 0; }}
+.trial td {{ padding: 1px 14px 1px 0; }}
+.trial tr:first-child td {{ color: var(--quiet); font-size: {SMALL_PX}px; }}
 """
 
 
@@ -78,10 +82,23 @@ def slider_css(look: Look) -> str:
     """Style of the slider that walks through the curves of a map."""
     return f"""
 :host {{ font-family: {FONT}; font-size: {SMALL_PX}px; color: {look.quiet}; margin: 0; }}
+:host * {{ font-family: inherit; font-variant-numeric: tabular-nums; }}
 .noUi-target {{ background: {look.faint}; border-color: {look.line}; }}
 .noUi-connect {{ background: {look.line}; }}
 .noUi-handle {{ background: {look.chosen}; border-color: {look.chosen}; box-shadow: none; }}
 .noUi-handle:focus-visible {{ outline: 2px solid {look.text}; }}
+"""
+
+
+def select_css(look: Look) -> str:
+    """Style of a list to choose from."""
+    return f"""
+:host {{ font-family: {FONT}; font-size: {SMALL_PX}px; color: {look.quiet}; }}
+.bk-input {{ font-family: {FONT}; font-size: {BODY_PX}px; color: {look.text};
+  background-color: {look.ground}; border: 1px solid {look.line}; border-radius: 4px;
+  min-height: 28px; padding: 2px 8px; }}
+.bk-input option {{ color: {look.text}; background-color: {look.ground}; }}
+.bk-input:focus-visible {{ outline: 2px solid {look.chosen}; outline-offset: 1px; }}
 """
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from threading import Lock, Thread
 from typing import Any
 
 import panel as pn
@@ -10,6 +12,7 @@ from bokeh.events import DocumentReady
 from bokeh.models import CustomJS
 from panel.io import hold
 
+from engine.mechanics import modulus_at_contact
 from viewer.card_cells import CellsFace
 from viewer.card_cloud import warm_cloud
 from viewer.card_curve_facts import curve_facts
@@ -19,6 +22,7 @@ from viewer.card_figures import Look, look_of
 from viewer.card_head import FACE_WORDS, NOTHING, head_html, number_html
 from viewer.card_network import NetworkFace
 from viewer.card_parts import column, press, push_button, row, text_pane
+from viewer.card_trial_facts import as_stored, try_on_map
 from viewer.library import Library
 from viewer.state import CARD_TABS, ViewState
 
@@ -47,20 +51,35 @@ _AHEAD_MS = 1200
 """Pauses between the faces that are made ahead, so that the plane's pictures come between."""
 
 
+_WARM = Lock()
+_warmed: set[str] = set()
+
+
 def warm(library: Library) -> None:
-    """Load or compile what a first curve needs; call it from a thread before the server is ready.
+    """Load or compile what a first curve needs, once a process.
+
+    Call it from a thread before the server is ready; the first card of a process does it else.
 
     Parameters
     ----------
     library
         The open discs; one curve of the first that was analysed is fitted.
     """
+    with _WARM:
+        if not _warmed:
+            _warmed.add("done")
+            _warm(library)
+
+
+def _warm(library: Library) -> None:
     for disc in library.discs:
         for site, stored in library.store(disc).sites.items():
             facts = site_facts(library, disc, site) if stored.has_curves else None
             found = map_facts(library, facts) if facts is not None else None
             if facts is not None and found is not None and found.typical >= 0:
-                curve_facts(library, facts, found.typical)
+                curve = curve_facts(library, facts, found.typical)
+                modulus_at_contact(curve.explained, curve.contact_z_nm)
+                try_on_map(library, facts, found, replace(as_stored(facts), depth_share=0.9))
                 warm_cloud(library, facts, found, look_of(True))
                 return
 
@@ -153,6 +172,8 @@ class SiteCard(pn.viewable.Viewer):
         document = pn.state.curdoc
         if document is None:
             return
+        # where the server has not: better in the first second than at a click
+        Thread(target=warm, args=(self._library,), name="warm-card", daemon=True).start()
         order = sorted(CARD_TABS, key=lambda face: face != self._state.card_tab)
         for number, name in enumerate(order):
             document.add_timeout_callback(self._maker(name), _AHEAD_MS * (number + 1))
