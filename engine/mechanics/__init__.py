@@ -1,7 +1,9 @@
 """Force curves to indentation modulus: contact laws, estimation, quality, uncertainty."""
 
+from .adequacy import Candidate, ModelRank, rank_models
 from .adhesive import ADHESIVE_MODELS, AdhesiveModel, adhesive_curve
 from .adhesive_fit import AdhesiveFit, fit_adhesive, two_point_jkr, two_points_of
+from .budget import BudgetLine, UncertaintyBudget, comparison_text, uncertainty_budget
 from .explain import CurveExplanation, explain_curve, model_curve
 from .fit import fit_curves
 from .flags import FLAGS
@@ -32,6 +34,8 @@ __all__ = [
     "NO_NOISE",
     "AdhesiveFit",
     "AdhesiveModel",
+    "BudgetLine",
+    "Candidate",
     "ContactModel",
     "ContactTrial",
     "CurveExplanation",
@@ -40,12 +44,15 @@ __all__ = [
     "Layer",
     "MapModulus",
     "MechanicsSettings",
+    "ModelRank",
     "Noise",
     "SharedUncertainty",
     "Stretch",
     "Tip",
+    "UncertaintyBudget",
     "adhesive_curve",
     "compare_fits",
+    "comparison_text",
     "contact_force",
     "contact_profile",
     "contact_radius",
@@ -60,11 +67,13 @@ __all__ = [
     "modulus_at_contact",
     "pool_noise",
     "published_layer_factor",
+    "rank_models",
     "refit_map",
     "shared_uncertainty",
     "summarise_map",
     "systematic_uncertainty",
     "two_point_jkr",
     "two_points_of",
+    "uncertainty_budget",
     "warm_up",
 ]

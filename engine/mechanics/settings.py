@@ -191,6 +191,36 @@ class MechanicsSettings(BaseModel):
     half_angle_sd_deg: float = Field(
         default=1.0, ge=0.0, le=20.0, description="Standard deviation of the half-angle, degrees."
     )
+    rank_modulus_off: float = Field(
+        default=0.02,
+        ge=0.0,
+        le=1.0,
+        description="Laws whose moduli differ by no more than this share may be called alike.",
+    )
+    rank_misfit: float = Field(
+        default=0.002,
+        ge=0.0,
+        le=1.0,
+        description="Residual over the largest force that a law may leave unexplained.",
+    )
+    rank_scan_spread: float = Field(
+        default=0.05,
+        ge=0.0,
+        le=10.0,
+        description="Spread of the modulus over the fitted depth that a law may show.",
+    )
+    poisson_ratio_sd: float = Field(
+        default=0.0,
+        ge=0.0,
+        le=0.5,
+        description="Standard deviation of the Poisson ratio in the budget; 0 = a convention.",
+    )
+    drive_rel_sd: float = Field(
+        default=0.0,
+        ge=0.0,
+        le=1.0,
+        description="Relative standard deviation of the drive's scale in the budget.",
+    )
     systematic_draws: int = Field(
         default=0,
         ge=0,
