@@ -19,9 +19,11 @@ from .refit import (
     refit_map,
 )
 from .results import CurveFits
+from .sensitivity import Sensitivity, sensitivity_from_stiff_surface
 from .settings import MechanicsSettings
 from .stretches import CAUTION, Stretch, find_stretches, fit_stretch
 from .summary import MAP_FLAGS, MapModulus, summarise_map
+from .thermal import ThermalFit, fit_thermal, thermal_spectrum
 from .uncertainty import SharedUncertainty, shared_uncertainty, systematic_uncertainty
 from .warm import warm_up
 
@@ -46,8 +48,10 @@ __all__ = [
     "MechanicsSettings",
     "ModelRank",
     "Noise",
+    "Sensitivity",
     "SharedUncertainty",
     "Stretch",
+    "ThermalFit",
     "Tip",
     "UncertaintyBudget",
     "adhesive_curve",
@@ -62,6 +66,7 @@ __all__ = [
     "fit_adhesive",
     "fit_curves",
     "fit_stretch",
+    "fit_thermal",
     "layer_factor",
     "model_curve",
     "modulus_at_contact",
@@ -69,9 +74,11 @@ __all__ = [
     "published_layer_factor",
     "rank_models",
     "refit_map",
+    "sensitivity_from_stiff_surface",
     "shared_uncertainty",
     "summarise_map",
     "systematic_uncertainty",
+    "thermal_spectrum",
     "two_point_jkr",
     "two_points_of",
     "uncertainty_budget",
