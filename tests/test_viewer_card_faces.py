@@ -197,36 +197,6 @@ def test_a_face_the_site_lacks_gives_way_to_one_it_has(library):
     assert state.card_tab == "curves"
 
 
-def test_the_network_face_tells_thickness_bands_and_texture(library):
-    _, card = card_of(library, site="n001", card_tab="network")
-    text = words(card.view())
-    row = library.sites("tiny-1").set_index("site").loc["n001"]
-    assert row["band_period_nm"] == pytest.approx(card_kit.PERIOD_NM, abs=2)
-    period = plus_minus(row["band_period_nm"], row["band_period_se_nm"], "nm (± 1 SE)")
-    for part in (period, "median thickness", "Sq, plane only", "ISO 25178-2", "apparent junctions"):
-        assert part in text
-
-
-def test_an_image_without_fibrils_is_refused_in_words(library):
-    _, card = card_of(library, site="n002", card_tab="network")
-    text = words(card.view())
-    assert "No fibril of this image could be measured" in text
-    assert "No period is given" in text
-    assert not face(card, "network")._thickness.fig.visible
-
-
-def test_a_click_on_a_fibril_shows_the_heights_along_it(library):
-    _, card = card_of(library, site="n001", card_tab="network")
-    network = face(card, "network")
-    longest = int(np.argmax(network._facts.length_nm))
-    network._relief._paths.selected.indices = [longest]
-    assert "The fibril you chose" in words(card.view())
-    arc = network._profile._line.data["x"]
-    assert arc[-1] == pytest.approx(network._facts.length_nm[longest], rel=0.1)
-    network._relief._paths.selected.indices = []
-    assert "The fibril you chose" not in words(card.view())
-
-
 def test_the_cells_face_shows_shares_and_the_rule_of_a_clicked_group(library):
     _, card = card_of(library, site="b001", card_tab="cells")
     cells = face(card, "cells")

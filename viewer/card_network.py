@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from html import escape
 from math import isfinite
+from threading import Timer
 from typing import Any
 
 import numpy as np
+import panel as pn
 
 from engine.collagen import FLAGS
 from viewer.card_banding import BandingSpectrum, FibrilProfile
-from viewer.card_facts import SiteFacts
+from viewer.card_facts import SiteFacts, site_facts
 from viewer.card_figures import Look, legend_html
-from viewer.card_network_facts import NetworkFacts, network_facts, profile_along
-from viewer.card_parts import Switch, column, figure_pane, row, text_pane
-from viewer.card_relief import ReliefPicture, thickness_scale
+from viewer.card_network_facts import LOOKS, NetworkFacts, network_facts, profile_along
+from viewer.card_parts import Choice, Switch, column, figure_pane, row, text_pane
+from viewer.card_relief import ReliefPicture, grey_html, thickness_scale
 from viewer.card_text import (
     facts_html,
     flag_rows,
     flags_html,
     folded_html,
+    plain_number,
     plus_minus,
     value_and_interval,
     with_unit,
@@ -28,6 +32,9 @@ from viewer.card_turn import turn_words
 from viewer.library import Library
 
 NO_RUN = '<p class="refusal">This disc was not analysed yet; the image waits in the store.</p>'
+
+
+_READ_AHEAD_S = 0.4
 
 
 class NetworkFace:
@@ -50,9 +57,13 @@ class NetworkFace:
             Switch(look, "traced fibrils", True, self._relief.show_traces),
             Switch(look, "apparent junctions", False, self._relief.show_junctions),
         )
+        looks = Choice(look, {name: name for name in LOOKS}, LOOKS[0], self._show_look)
+        self._greys = text_pane(look)
         self._body = column(
+            row(*looks.buttons),
             row(*(s.button for s in switches)),
             figure_pane(self._relief.fig),
+            self._greys,
             self._legend,
             self._thickness_text,
             row(figure_pane(self._thickness.fig), figure_pane(self._rose.fig)),
@@ -72,6 +83,7 @@ class NetworkFace:
             self._why.object = NO_RUN
             return
         self._relief.show(found)
+        self._greys.object = grey_html(self._relief.drawn)
         turned = f'<p class="quiet">{turn_words(found.turn)}</p>'
         self._legend.object = legend_html(thickness_scale(found)) + turned
         self._thickness.show(found)
@@ -81,6 +93,11 @@ class NetworkFace:
         self._bands_text.object = bands_html(found)
         self._show_clearest()
         self._why.object = why_html(found)
+        read_neighbours(self._library, facts)
+
+    def _show_look(self, look: str) -> None:
+        self._relief.show_look(look)
+        self._greys.object = grey_html(self._relief.drawn)
 
     def _show_clearest(self) -> None:
         assert self._facts is not None
@@ -99,6 +116,26 @@ class NetworkFace:
             return
         self._profile.show(*profile_along(self._facts, piece))
         self._profile_text.object = piece_html(self._facts, piece)
+
+
+def read_neighbours(library: Library, facts: SiteFacts) -> None:
+    """Read the images before and after this one while a person looks at it."""
+    if pn.state.curdoc is None:
+        return
+    names = [n for n, site in library.store(facts.disc).sites.items() if site.has_height]
+    here = names.index(facts.stored.site)
+    near = {names[(here + step) % len(names)] for step in (1, -1)}
+
+    def read() -> None:
+        for name in near:
+            other = site_facts(library, facts.disc, name)
+            if other is not None:
+                network_facts(library, other)
+
+    # the present image and the plane's picture of it come first
+    ahead = Timer(_READ_AHEAD_S, read)
+    ahead.daemon = True
+    ahead.start()
 
 
 def piece_html(facts: NetworkFacts, piece: int) -> str:
@@ -157,27 +194,81 @@ _TEXTURE_ROWS = (
     ("Sq", "Sq_nm", "nm"),
     ("Sq, plane only", "Sq_plane_nm", "nm"),
     ("Sz", "Sz_nm", "nm"),
+    ("Sp", "Sp_nm", "nm"),
+    ("Sv", "Sv_nm", "nm"),
     ("Ssk", "Ssk", ""),
     ("Sku", "Sku", ""),
     ("Sdq", "Sdq", ""),
     ("Sdr", "Sdr_pct", "%"),
     ("Sal", "Sal_nm", "nm"),
     ("Str", "Str", ""),
+    ("Sk", "Sk_nm", "nm"),
+    ("Spk", "Spk_nm", "nm"),
+    ("Svk", "Svk_nm", "nm"),
+    ("Smr1", "Smr1_pct", "%"),
+    ("Smr2", "Smr2_pct", "%"),
 )
 
 
 def why_html(facts: NetworkFacts) -> str:
     """Tell flags, surface texture and how the image was levelled."""
-    rows = [(n, with_unit(facts.number(f"texture.{c}"), u)) for n, c, u in _TEXTURE_ROWS]
+    # a run of an earlier version lacks some of them: no row then, rather than a dash
+    rows = [
+        (name, with_unit(facts.number(f"texture.{column}"), unit))
+        for name, column, unit in _TEXTURE_ROWS
+        if f"texture.{column}" in facts.record
+    ]
     steps = ", then ".join(s.replace("_", " ") for s in facts.record.get("levelling_steps", ()))
     jitter = 100 * facts.number("jitter_share")
     levelled = (
         f'<p class="quiet">ISO 25178-2, on the image as levelled: {steps or "nothing removed"}. '
-        f"Row jitter was {with_unit(jitter, '%', 2)} of the variance.</p>"
+        f"Row jitter was {with_unit(jitter, '%', 2)} of the variance. {_filtered(facts)}</p>"
     )
     flags = flags_html(flag_rows(facts.flags, FLAGS), "No flag was raised on this image.")
     return (
         "<h3>Why these numbers</h3>"
         + flags
         + folded_html("Surface texture", facts_html(rows) + levelled, shown=True)
+        + _beside(facts)
     )
+
+
+def _filtered(facts: NetworkFacts) -> str:
+    if "filters" not in facts.record:
+        return ""
+    names = ", ".join(str(name).replace("_", " ") for name in facts.record["filters"])
+    return f"Filtered before: {escape(names)}." if names else "No areal filter was applied."
+
+
+def _beside(facts: NetworkFacts) -> str:
+    """Tell what the image says of its own tip, its faults, and of fibrils that split."""
+    rows = [("tip, from this image", _tip_bound(facts)), ("masked", _masked(facts))]
+    rows.append(("steps in thickness", _splits(facts)))
+    rows = [(name, text) for name, text in rows if text]
+    return folded_html("Tip, faults and splits", facts_html(rows)) if rows else ""
+
+
+def _tip_bound(facts: NetworkFacts) -> str:
+    bound = facts.number("tip_bound.radius_nm")
+    return f"apex radius at most {with_unit(bound, 'nm', 2)}" if isfinite(bound) else ""
+
+
+def _masked(facts: NetworkFacts) -> str:
+    names = {"spikes": "spikes", "scars": "scars", "lost_rows": "rows without a measurement"}
+    counts = {words: facts.record.get(f"faults.{name}") for name, words in names.items()}
+    if any(count is None for count in counts.values()):
+        return ""
+    share = with_unit(100 * facts.number("faults.masked_share"), "%", 2)
+    return ", ".join(f"{count} {words}" for words, count in counts.items()) + f" ({share})"
+
+
+def _splits(facts: NetworkFacts) -> str:
+    followed, steps = (facts.record.get(f"splitting.{name}") for name in ("followed", "steps"))
+    if followed is None or steps is None:
+        return ""
+    chance = plain_number(facts.number("splitting.expected_by_chance"), 2)
+    text = f"{steps} of {followed} junctions followed, {chance} expected by chance"
+    share, interval = value_and_interval(
+        *(100 * facts.number(f"splitting.{n}") for n in ("share", "share_ci_low", "share_ci_high"))
+    )
+    return text + (f"; splits {share} % (95 %: {interval})" if interval else "")

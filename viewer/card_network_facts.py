@@ -160,6 +160,58 @@ def _tangents(x: Floats, y: Floats, piece: NDArray[np.int64]) -> tuple[Floats, F
     return read_only(angle), read_only(np.hypot(dx[same], dy[same]) / step)
 
 
+LOOKS = ("relief", "height", "slope")
+"""Ways to look at a height image: light and shade, height as such, steepness."""
+
+
+@dataclass(frozen=True)
+class GreyPicture:
+    """A picture in greys, and what its ends stand for.
+
+    Attributes
+    ----------
+    grey
+        (rows, cols) uint8, bottom row first, `NO_DATUM` without a datum.
+    low, high
+        Values of black and of white; what lies beyond has their grey.
+    label, unit
+        What is drawn.
+    """
+
+    grey: NDArray[np.uint8]
+    low: float
+    high: float
+    label: str
+    unit: str
+
+
+def grey_picture(facts: NetworkFacts, look: str) -> GreyPicture:
+    """Draw the levelled image of a site in one of `LOOKS`.
+
+    Slopes are the angle between the surface and the plane it was levelled to, by central
+    differences, degrees.
+    """
+    if look == "relief":
+        return GreyPicture(facts.grey, float("nan"), float("nan"), "light and shade", "")
+    heights = facts.turn.array(facts.record["levelled_nm"]).astype(np.float64)
+    step = max(1, -(-max(heights.shape) // DRAWN_PX))
+    if look == "height":
+        return _greys(heights[::step, ::step], "height as levelled", "nm")
+    rows, cols = heights.shape
+    along_y, along_x = np.gradient(heights, facts.height_nm / rows, facts.width_nm / cols)
+    steep = np.degrees(np.arctan(np.hypot(along_x, along_y)))
+    return _greys(steep[::step, ::step], "slope", "°")
+
+
+def _greys(values: Floats, label: str, unit: str) -> GreyPicture:
+    known = np.isfinite(values)
+    low, high = np.percentile(values[known], [0.5, 99.5]) if known.any() else (0.0, 1.0)
+    share = (values - low) / (high - low if high > low else 1.0)
+    grey = np.clip(np.nan_to_num(share) * 254, 0, 254).astype(np.uint8)
+    drawn = read_only(np.where(known, grey, NO_DATUM), np.uint8)
+    return GreyPicture(drawn, float(low), float(high), label, unit)
+
+
 def profile_along(facts: NetworkFacts, piece: int) -> tuple[Floats, Floats]:
     """Heights along one traced piece.
 

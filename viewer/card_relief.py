@@ -18,7 +18,7 @@ from viewer.card_figures import (
     source,
     white_text,
 )
-from viewer.card_network_facts import NO_DATUM, NetworkFacts
+from viewer.card_network_facts import LOOKS, NO_DATUM, GreyPicture, NetworkFacts, grey_picture
 from viewer.card_text import plain_number
 
 _INSET = 0.04  # of the picture's side, for scale bar and label
@@ -42,6 +42,9 @@ class ReliefPicture:
     def __init__(self, look: Look, on_fibril: Callable[[int | None], None]) -> None:
         self._on_fibril = on_fibril
         self._showing = False
+        self._facts: NetworkFacts | None = None
+        self._look = LOOKS[0]
+        self.drawn: GreyPicture | None = None
         self.fig = picture_figure(look)
         self._image = source(image=[], x=[], y=[], dw=[], dh=[])
         greys = LinearColorMapper(palette=_greys(), low=-0.5, high=NO_DATUM + 0.5)
@@ -102,13 +105,8 @@ class ReliefPicture:
 
     def _show(self, facts: NetworkFacts) -> None:
         width, height = facts.width_nm, facts.height_nm
-        self._image.data = {
-            "image": [facts.grey],
-            "x": [-width / 2],
-            "y": [-height / 2],
-            "dw": [width],
-            "dh": [height],
-        }
+        self._facts = facts
+        self.show_look(self._look)
         shown = min(1.6, max(0.35, height / width))
         self.fig.aspect_ratio = 1.0 / shown
         set_range(self.fig.x_range, -width / 2, width / 2)
@@ -122,6 +120,21 @@ class ReliefPicture:
         words = f"{plain_number(length)} nm" if length < 1000 else f"{length / 1000:g} µm"
         self._scale_bar.data = {"x0": [x0], "x1": [x0 + length], "y": [y], "text": [words]}
 
+    def show_look(self, look: str) -> None:
+        """Draw the image as relief, height or slope, see `LOOKS`."""
+        self._look = look
+        if self._facts is None:
+            return
+        width, height = self._facts.width_nm, self._facts.height_nm
+        self.drawn = grey_picture(self._facts, look)
+        self._image.data = {
+            "image": [self.drawn.grey],
+            "x": [-width / 2],
+            "y": [-height / 2],
+            "dw": [width],
+            "dh": [height],
+        }
+
     def show_traces(self, shown: bool) -> None:
         """Draw the traced fibrils, or the bare relief."""
         self._traced.visible = shown
@@ -129,6 +142,19 @@ class ReliefPicture:
     def show_junctions(self, shown: bool) -> None:
         """Draw the apparent junctions, or not."""
         self._junctions.visible = shown
+
+
+def grey_html(drawn: GreyPicture | None) -> str:
+    """Write the greys of a picture as a strip with its ends; nothing for light and shade."""
+    if drawn is None or not np.isfinite(drawn.low):
+        return ""
+    ends = "".join(f"<i>{plain_number(v, 2)}</i>" for v in (drawn.low, drawn.high))
+    return (
+        '<div class="legend" role="img" aria-label="grey scale"><div class="strip" '
+        'style="background:linear-gradient(to right, #000, #fff)"></div>'
+        f'<div class="ticks">{ends}</div><div>{drawn.label} ({drawn.unit}), '
+        "0.5 to 99.5 % of the image</div></div>"
+    )
 
 
 def thickness_scale(facts: NetworkFacts) -> ColourScale:
