@@ -149,10 +149,15 @@ def fit_thermal(
     fs, ps = f[inside], p[inside]
     if len(fs) < LEAST_BINS:
         raise ValueError(f"range_Hz {range_Hz} holds {len(fs)} bins, at least {LEAST_BINS} needed")
-    starts = [_start(fs, ps, q) for q in (1.5, 10.0, 100.0)]
     fits = [
-        minimize(_likelihood, start, (fs, ps), method="Nelder-Mead", options={"xatol": 1e-6, "fatol": 1e-9, "maxiter": 4000, "maxfev": 4000})
-        for start in starts
+        minimize(
+            _likelihood,
+            _start(fs, ps, quality),
+            (fs, ps),
+            method="Nelder-Mead",
+            options={"xatol": 1e-6, "fatol": 1e-9, "maxiter": 4000, "maxfev": 4000},
+        )
+        for quality in (1.5, 10.0, 100.0)
     ]
     theta = min(fits, key=lambda r: float(r.fun)).x
     jac = np.stack([(_log_model(theta + h, fs) - _log_model(theta - h, fs)) / 2e-4 for h in STEPS])
