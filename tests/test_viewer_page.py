@@ -27,6 +27,7 @@ from engine.cells.patterns import PATTERNS
 from engine.errors import SplendensError
 from engine.store import DiscStore
 from engine.view.ramps import scale_for
+from viewer.address import decode, encode
 from viewer.gallery import Gallery
 from viewer.header import settings
 from viewer.ladder import rungs
@@ -131,7 +132,7 @@ def test_the_legend_names_quantity_unit_limits_patterns_and_hollow() -> None:
         "log scale",
         ">100<",
         ">200<",
-        ">400<",
+        ">500<",
         "no value",
         "not used",
     ):
@@ -148,6 +149,13 @@ def test_the_legend_explains_only_what_is_drawn(gallery: Gallery, state: ViewSta
     assert shown.scale is not None
     assert shown.scale.unit == "kPa"
     assert shown.patterns
+    x, y = SITES["n001"]
+    state.param.update(centre_x_um=x, centre_y_um=y, um_per_px=0.002)
+    assert not drawn(state, gallery).patterns  # no cell lies in so small a view
+    assert drawn(state, gallery).scale is not None
+    state.param.update(centre_x_um=-50.0, centre_y_um=-50.0)
+    assert legend_html(drawn(state, gallery), True) == ""
+    state.param.update(centre_x_um=100.0, centre_y_um=100.0, um_per_px=1.0)
     state.layers = ["mosaic", "sites", "curves"]
     assert not drawn(state, gallery).patterns
     state.layers = ["mosaic", "cells"]
@@ -217,6 +225,12 @@ def test_clicks_keys_and_choices_change_the_state(gallery: Gallery, state: ViewS
     assert state.colour_by == "sites.Sq_nm"
     plane.input.on_act({"name": "layer", "value": "cells"})
     assert state.layers == [layer for layer in LAYERS if layer != "cells"]
+    plane.input.on_act({"name": "present"})
+    assert (state.present, state.card_open, state.tray_open) == (True, False, False)
+    assert decode(encode(state))["present"]
+    plane.input.on_act({"name": "present"})
+    assert (state.present, state.card_open) == (False, True)
+    assert not decode(encode(state))["present"]
     plane.input.on_act({"name": "rung", "value": 2})
     assert state.site == "n001"
     assert state.flight is not None

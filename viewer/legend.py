@@ -5,7 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from html import escape
 
+import numpy as np
+from numpy.typing import NDArray
+
 from engine.cells.patterns import PATTERNS
+from engine.view import Scene
 from engine.view.ramps import ColourScale, lookup
 from viewer.gallery import Gallery, split
 from viewer.marks import off_tissue
@@ -52,9 +56,13 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
     table, name = split(state.colour_by)
     layers, disc = set(state.layers), state.disc
     scene = gallery.scene(disc)
-    cells = bool(len(scene.cells.x_um)) and bool(layers & {"cells", "links"})
-    sites = bool(scene.sites) and "sites" in layers
-    curves = bool(len(scene.curves.x_um)) and "curves" in layers
+    box = state.box_um()
+    cells = bool(layers & {"cells", "links"}) and bool(
+        _inside(box, scene.cells.x_um, scene.cells.y_um).any()
+    )
+    seen = _sites_in(scene, box)
+    sites = bool(seen.any()) and "sites" in layers
+    curves = "curves" in layers and bool(seen[scene.curves.site].any())
     analysed = gallery.library.run(disc) is not None
     coloured = analysed and (cells if table == "cells" else sites or curves)
     by_pattern = name == "pattern"
@@ -63,9 +71,26 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
         of=table,
         patterns=(cells and (table == "sites" or by_pattern)) or (coloured and by_pattern),
         hollow=analysed and (sites or (cells and table == "cells")),
-        crossed=sites and any(off_tissue(scene, gallery.library.sites(disc))),
+        crossed=sites and bool((seen & off_tissue(scene, gallery.library.sites(disc))).any()),
         ring=analysed and curves and not bool(scene.curves.used.all()),
     )
+
+
+def _inside(
+    box: tuple[float, float, float, float], x_um: NDArray[np.float64], y_um: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    x0, y0, x1, y1 = box
+    return (x_um >= x0) & (x_um <= x1) & (y_um >= y0) & (y_um <= y1)
+
+
+def _sites_in(scene: Scene, box: tuple[float, float, float, float]) -> NDArray[np.bool_]:
+    """Tell which sites' footprints reach into a box."""
+    if not scene.sites:
+        return np.zeros(0, bool)
+    corners = np.array([foot.corners() for foot in scene.sites.values()])
+    (left, top), (right, bottom) = corners.min(axis=1).T, corners.max(axis=1).T
+    x0, y0, x1, y1 = box
+    return (right >= x0) & (left <= x1) & (bottom >= y0) & (top <= y1)
 
 
 def legend_html(shown: Drawn, dark: bool) -> str:
@@ -97,11 +122,11 @@ def _bar(scale: ColourScale, of: str) -> str:
         f'<span style="left:{100 * place:.2f}%">{escape(number(value))}</span>'
         for value, place in _apart(scale)
     )
-    unit = f" <i>{escape(scale.unit)}</i>" if scale.unit else ""
-    log = " <i>log scale</i>" if scale.logarithmic else ""
+    unit = f" {escape(scale.unit)}" if scale.unit else ""
+    log = ", log scale" if scale.logarithmic else ""
     return (
-        f'<div class="quantity"><b>{escape(scale.label)}</b>{unit}{log}'
-        f'<span class="of">{escape(of)}</span></div>'
+        f'<div class="quantity"><b>{escape(scale.label)}</b>{unit}'
+        f" <i>{escape(of)}{log}</i></div>"
         f'<div class="ramp" style="background:linear-gradient(90deg,{gradient})">'
         f'</div><div class="ticks">{marks}</div>'
     )

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from engine.view import Scene
 from engine.view.ramps import ColourScale
@@ -103,12 +104,12 @@ def _value_text(value: float, scale: ColourScale | None) -> str:
     return f"{number(value)} {scale.unit if scale else ''}".rstrip()
 
 
-def off_tissue(scene: Scene, sites: pd.DataFrame) -> list[bool]:
+def off_tissue(scene: Scene, sites: pd.DataFrame) -> NDArray[np.bool_]:
     """Tell for each site of a scene whether it lies off the tissue."""
     if not len(sites):
-        return [False] * len(scene.sites)
+        return np.zeros(len(scene.sites), bool)
     inside = sites.set_index("site")["in_disc"].reindex(list(scene.sites))
-    return [bool(v is not pd.NA and v is not None and v == False) for v in inside]  # noqa: E712
+    return np.array([v is not pd.NA and v is not None and v == False for v in inside], bool)  # noqa: E712
 
 
 def _hex(rgba: np.ndarray) -> str:

@@ -87,6 +87,12 @@ class PlaneView:
         self.figure.js_on_event(Reset, script)
         return script
 
+    def look_for_run(self) -> None:
+        """Offer a run that was made while the page is open."""
+        newer = self.gallery.library.newer(self.state.disc) or ""
+        if newer != self.bridge.settings["newer"]:
+            self._show_settings()
+
     # ---- from state to page ------------------------------------------------------------------
 
     def _watch(self) -> None:
@@ -94,11 +100,16 @@ class PlaneView:
         watch(lambda *_: self._show_all(), ["disc", "dark"])
         watch(lambda *_: self._show_colours(), ["colour_by"])
         watch(lambda *_: self._show_layers(), ["layers"])
-        watch(lambda *_: self._show_settings(), ["card_open", "tray_open", "legend_open", "site"])
+        watch(
+            lambda *_: self._show_settings(),
+            ["card_open", "tray_open", "legend_open", "present", "site"],
+        )
         watch(lambda *_: self._show_selection(), ["site", "curve"])
         watch(lambda *_: self._show_regions(), ["regions"])
         watch(lambda *_: self._fly(), ["flight"])
-        watch(lambda *_: self._show_rungs(), ["centre_x_um", "centre_y_um", "um_per_px", "site"])
+        moved = ["centre_x_um", "centre_y_um", "um_per_px", "width_px", "height_px"]
+        watch(lambda *_: self._show_rungs(), [*moved, "site"])
+        watch(lambda *_: self._show_legend(), moved)
         watch(self._write_address, list(FIELDS))
 
     def _show_all(self) -> None:
@@ -160,6 +171,7 @@ class PlaneView:
             "x": [float(top[0]) for top in tops],
             "y": [float(top[1]) for top in tops],
             "letter": list(mine),
+            "ground": [palette(self.state.dark).surface] * len(mine),
             "colour": [colours[letter] for letter in mine],
         }
 

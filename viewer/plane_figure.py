@@ -112,6 +112,7 @@ def _add_regions(plot: Plot, source: ColumnDataSource) -> None:
     letter = Text(
         x="x", y="y", text="letter", text_color="colour", text_font_style="bold",
         text_font_size="18px", text_align="center", text_baseline="bottom",
+        background_fill_color="ground", background_fill_alpha=0.85, padding=3, border_radius=4,
     )  # fmt: skip
     plot.add_glyph(source, area, **_PLAIN)
     plot.add_glyph(source, letter, **_PLAIN)
