@@ -133,10 +133,11 @@ def cloud_html(found: MapFacts, as_force: bool) -> str:
         "no_contact" in found.flags[i].split(";") for i in np.flatnonzero(found.taken & ~found.used)
     )
     frame = "force against indentation" if as_force else "the baseline is taken off"
-    left = f"; {out} left out, in a duller grey beneath" if out else "; none is left out"
+    left = f"; {out} left out, in a fainter grey beneath" if out else "; none is left out"
     lost = f" ({untouched} never touched)" if untouched else ""
     return (
-        f'<p class="quiet">{used} curves that count, brighter where more of them run{left}{lost}. '
-        f"Each starts at its own contact, {frame}; those without one at the map's median. "
+        f'<p class="quiet">{used} curves that count, the stronger the more of them run there'
+        f"{left}{lost}. Each starts at its own contact, {frame}; those without one at the map's "
+        "median. "
         "In colour: the chosen curve. Drag a box to zoom, double-click to see all.</p>"
     )

@@ -81,7 +81,7 @@ def button_css(look: Look) -> str:
 def slider_css(look: Look) -> str:
     """Style of the slider that walks through the curves of a map."""
     return f"""
-:host {{ font-family: {FONT}; font-size: {SMALL_PX}px; color: {look.quiet}; margin: 0; }}
+:host {{ font-family: {FONT} !important; font-size: {SMALL_PX}px; color: {look.quiet}; margin: 0; }}
 :host * {{ font-family: inherit; font-variant-numeric: tabular-nums; }}
 .noUi-target {{ background: {look.faint}; border-color: {look.line}; }}
 .noUi-connect {{ background: {look.line}; }}
@@ -93,7 +93,7 @@ def slider_css(look: Look) -> str:
 def select_css(look: Look) -> str:
     """Style of a list to choose from."""
     return f"""
-:host {{ font-family: {FONT}; font-size: {SMALL_PX}px; color: {look.quiet}; }}
+:host {{ font-family: {FONT} !important; font-size: {SMALL_PX}px; color: {look.quiet}; }}
 .bk-input {{ font-family: {FONT}; font-size: {BODY_PX}px; color: {look.text};
   background-color: {look.ground}; border: 1px solid {look.line}; border-radius: 4px;
   min-height: 28px; padding: 2px 8px; }}

@@ -55,8 +55,7 @@ def settings_for(path: Path, site: SiteFacts, trial: Trial) -> tuple[Settings | 
     lost = [FIELDS[n][1] for n in FIELDS if n in changed and FIELDS[n][0] not in _known()]
     if lost:
         return None, (
-            f"The settings of an analysis cannot hold {' and '.join(lost)}: these come from the "
-            "disc folder. Change disc.toml there and import it anew."
+            f"For this map only: the settings of an analysis cannot hold {' and '.join(lost)}."
         )
     found = open_store(path).run_info(site.run)["settings"]
     mechanics = dict(found.get("mechanics", {}))

@@ -65,6 +65,7 @@ class TrialFold:
         self._site: SiteFacts | None = None
         self._found: MapFacts | None = None
         self._unit_nm = 1.0
+        self._chosen = -1
         self._stands, self._filling = False, False
         self._maps = CurveMap(look, on_curve), CurveMap(look, on_curve)
         self._later = Latest(self._try)
@@ -120,6 +121,7 @@ class TrialFold:
 
     def choose(self, index: int) -> None:
         """Mark one curve on both maps."""
+        self._chosen = index
         if self._stands:
             for picture in self._maps:
                 picture.choose(index)
@@ -188,5 +190,6 @@ class TrialFold:
         width, height = turn.size(foot.width_um, foot.height_um)
         for picture, facts in zip(self._maps, (found, outcome.tried), strict=True):
             picture.show(facts, turn, scale, height / width)
+            picture.choose(self._chosen)
         self._legend.object = legend_html(scale)
         self._rerun.offer(self._library.store(self._site.disc).path, self._site, trial)

@@ -48,7 +48,8 @@ def _percent(ratio: float) -> str:
     if not isfinite(ratio):
         return "no curve is used both times"
     sign = "+" if ratio > 1 else "\N{MINUS SIGN}" if ratio < 1 else "±"
-    return f"{sign}{plain_number(abs(100 * (ratio - 1)), 3)} %"
+    size = abs(100 * (ratio - 1))
+    return f"{sign}{size:.{1 if size >= 10 else 2}f} %"
 
 
 def contact_html(trial: ContactTrial, from_fit_nm: float, modulus_kPa: float) -> str:
