@@ -76,7 +76,7 @@ def value_and_interval(value: float, low: float, high: float) -> tuple[str, str]
         return DASH, ""
     if not (isfinite(low) and isfinite(high)) or high <= low:
         return plain_number(value), ""
-    decimals = decimals_for(0.5 * (high - low))
+    decimals = decimals_for(high - low)
     number, lower, upper = (_signed(f"{v:,.{decimals}f}") for v in (value, low, high))
     return number, f"{lower} to {upper}"
 
