@@ -15,6 +15,7 @@ from browser_kit import (
     open_view,
     pixels,
     viewer,
+    watch,
     why_no_browser,
 )
 from viewer_kit import MOSAIC_PX, SITES, tiny_store
@@ -48,9 +49,16 @@ def window() -> Iterator[Any]:
         yield opened
 
 
+@pytest.fixture(scope="module")
+def context(window: Any) -> Any:
+    # shared, so that the libraries' scripts come from the browser's cache
+    return window.new_context(viewport={"width": 1440, "height": 900})
+
+
 @pytest.fixture
-def page(window: Any, url: str) -> Iterator[Any]:
-    opened, seen = new_page(window)
+def page(context: Any, url: str) -> Iterator[Any]:
+    opened = context.new_page()
+    seen = watch(opened)
     open_view(opened, url)
     yield opened
     seen.check()
@@ -381,6 +389,30 @@ def test_never_more_than_one_request_in_flight(page: Any) -> None:
     at_rest(page)
     assert page.evaluate("most") == 1
     assert page.evaluate("asked") < 25
+
+
+def test_presenting_enlarges_the_words_and_keeps_the_caution(page: Any) -> None:
+    def size(selector: str) -> float:
+        css = "element => parseFloat(getComputedStyle(element).fontSize)"
+        return float(page.locator(selector).first.evaluate(css))
+
+    parts = ("#caution", "#bar-text", "#legend .quantity", "#ladder .decade", "header select")
+    before = {part: size(part) for part in parts}
+    page.keyboard.press("f")
+    wait_search(page, "p=1")
+    page.wait_for_timeout(400)
+    at_rest(page)
+    for part, was in before.items():
+        # a fiftieth of the screen's height, as slides are set
+        assert size(part) >= max(1.3 * was, 900 / 56), part
+    caution, plane = (page.locator(s).bounding_box() for s in ("#caution", "#stage"))
+    assert plane["width"] > 0.8 * 1440
+    assert caution["x"] + caution["width"] <= plane["x"] + plane["width"]
+    for part in ("#present", "#help-open"):
+        box = page.locator(part).bounding_box()
+        assert box["x"] + box["width"] <= 1440
+    page.keyboard.press("f")
+    page.wait_for_function("() => !window.location.search.includes('p=1')", timeout=10_000)
 
 
 def test_a_run_made_meanwhile_is_offered(page: Any, store: Path) -> None:
