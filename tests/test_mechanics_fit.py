@@ -20,11 +20,8 @@ from engine.mechanics.tables import law_force
 
 REFERENCE = json.loads((Path(__file__).parent / "reference/contact_mechanics.json").read_text())
 BEAD = Tip("sphere", 5000.0)
-ARRAYS = [
-    name
-    for name, kind in CurveFits.__annotations__.items()
-    if "Floats" in str(kind) or name == "flags"
-]
+ARRAYS = [name for name, kind in CurveFits.__annotations__.items() if "ndarray" in str(kind)]
+assert len(ARRAYS) > 15
 
 
 def fit(z, d, tip=BEAD, k=0.8, **more):
@@ -138,32 +135,28 @@ NOISES = {
 
 
 @pytest.mark.parametrize("noise", list(NOISES))
-@pytest.mark.parametrize("size", [64, 16])
-@pytest.mark.parametrize("samples", [256, 768])
-def test_bias_and_coverage(noise, size, samples):
+@pytest.mark.parametrize("samples", [200, 512])
+def test_bias_and_coverage(noise, samples):
     rng = np.random.default_rng(11)
     z, d, contact = curve_simulator.curves(960, samples, white_nm=0)
     d = d + NOISES[noise](rng, d.shape)
-    maps = [fit(z, d[i : i + size]) for i in range(0, len(d), size)]
-    assert all(f.used.all() for f in maps)
-
-    def joined(name):
-        return np.concatenate([getattr(f, name) for f in maps])
-
-    error = np.log(joined("modulus_kPa") / 300.0)
-    assert abs(error.mean()) < max(4 * error.std() / np.sqrt(len(error)), 1e-5)
-    assert abs(error.mean()) < 0.005
-    # the bar is 92 to 97 %; 960 curves give a share within 0.7 % (one standard error)
-    for off, se in (
-        (error, joined("log_modulus_se")),
-        (joined("contact_z_nm") - contact, joined("contact_se_nm")),
-        (joined("exponent") - 1.5, joined("exponent_se")),
-    ):
-        assert 0.92 <= np.mean(np.abs(off) < 1.96 * se) <= 0.98
-    assert 0.92 <= np.mean(np.abs(error) < 1.96 * joined("log_modulus_se")) <= 0.975
-    np.testing.assert_allclose(
-        joined("modulus_se_kPa"), joined("modulus_kPa") * joined("log_modulus_se")
-    )
+    for size in (64, 16):
+        maps = [fit(z, d[i : i + size]) for i in range(0, len(d), size)]
+        assert all(f.used.all() for f in maps)
+        found = {name: np.concatenate([getattr(f, name) for f in maps]) for name in ARRAYS}
+        error = np.log(found["modulus_kPa"] / 300.0)
+        assert abs(error.mean()) < max(4 * error.std() / np.sqrt(len(error)), 1e-5)
+        assert abs(error.mean()) < 0.005
+        # the bar is 92 to 97 %; 960 curves give a share within 0.7 % (one standard error)
+        assert 0.92 <= np.mean(np.abs(error) < 1.96 * found["log_modulus_se"]) <= 0.975
+        for off, se in (
+            (found["contact_z_nm"] - contact, found["contact_se_nm"]),
+            (found["exponent"] - 1.5, found["exponent_se"]),
+        ):
+            assert 0.92 <= np.mean(np.abs(off) < 1.96 * se) <= 0.98
+        np.testing.assert_allclose(
+            found["modulus_se_kPa"], found["modulus_kPa"] * found["log_modulus_se"]
+        )
 
 
 @pytest.mark.parametrize("rho", [0.5, 0.9, 0.98])
@@ -187,13 +180,13 @@ def test_pure_drift_is_the_sum_of_the_bands():
     for count in (40, 256, 2000):
         np.testing.assert_allclose(band_densities(shape, np.array([count])), 1.0)
     # block means of 1/f noise, simulated: the covariance of means one and eight blocks apart
-    blocks = curve_simulator.pink(np.random.default_rng(0), (4000, 1024), 1.0)
-    means = blocks.reshape(4000, 64, 16).mean(axis=2)
+    blocks = curve_simulator.pink(np.random.default_rng(0), (2000, 512), 1.0)
+    means = blocks.reshape(2000, 64, 8).mean(axis=2)
     kernel = band_kernels().sum(axis=0)
     for lag in (1, 8):
         # a difference has no frequency below which nothing is known
         seen = np.mean((means[:, lag:] - means[:, :-lag]) ** 2) / 2
-        assert kernel[0] - kernel[lag] == pytest.approx(seen, rel=0.04)
+        assert kernel[0] - kernel[lag] == pytest.approx(seen, rel=0.05)
 
 
 def test_small_maps_borrow_the_shape_of_the_noise():

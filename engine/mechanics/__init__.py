@@ -5,7 +5,7 @@ from .adhesive import ADHESIVE_MODELS, AdhesiveModel, adhesive_curve
 from .adhesive_fit import AdhesiveFit, fit_adhesive, two_point_jkr, two_points_of
 from .budget import BudgetLine, UncertaintyBudget, comparison_text, uncertainty_budget
 from .explain import CurveExplanation, explain_curve, model_curve
-from .fit import fit_curves
+from .fit import FitCancelled, fit_curves
 from .flags import FLAGS
 from .layer import Layer, layer_factor, published_layer_factor
 from .models import MODELS, ContactModel, Tip, contact_force, contact_radius, contact_stiffness
@@ -42,6 +42,7 @@ __all__ = [
     "ContactTrial",
     "CurveExplanation",
     "CurveFits",
+    "FitCancelled",
     "FitChange",
     "Layer",
     "MapModulus",

@@ -1,57 +1,64 @@
 """Fit the contact law to a map's curves: maximum likelihood of d(z), errors, flags."""
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from engine.errors import SplendensError
 from engine.flags import mask_of
 
-from ._batch import BANDS, COLUMN, MIN_SAMPLES
-from ._inspect import SHORT_WINDOW, WINDOW
+from ._batch import COLUMN, MIN_SAMPLES
 from ._retract import window_of
+from .fit_steps import (
+    after_the_fit,
+    before_the_fit,
+    check_constants,
+    curve_mask,
+    map_noise,
+    pulled,
+    standard_errors,
+    way_back,
+)
 from .flags import FLAGS
 from .layer import Layer
 from .models import Tip
-from .noise import NO_NOISE, Noise, band_densities, estimate_noise, noise_shape, step_variance
-from .prepare import Curves, prepare_curves, run_fit, run_retract
-from .quality import EXCLUDING, NO_MODULUS, Judged, judge
+from .noise import Noise, noise_shape, pool_noise
+from .prepare import prepare_curves, run_fit, run_retract
+from .quality import EXCLUDING, NO_MODULUS, judge, usual_sigma
 from .results import CurveFits
 from .settings import MechanicsSettings
-from .tables import LawTable, layered, tabulate
+from .tables import layered, tabulate
 
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 KPA = 1e6
 """kPa in one nN / nm^2."""
-NUMBERS = [
-    "sigma",
-    "force",
-    "depth",
-    "contact_se",
-    "stiffness",
-    "slope",
-    "sag",
-    "dip",
-    "step",
-    "step_se",
-    "step_local",
-    "step_place",
-    "largest",
-    "before",
-    "mended",
-    "run_high",
-    "run_low",
-    "excess",
-    "excess_se",
-    "adhesion",
-    "adhesion_sigma",
-    "pull",
-]
-"""Fields of `Judged` that only a fit can fill."""
-MARGIN_SAMPLES = 0.06
-"""Share of a curve's samples left out before contact when its noise is looked at."""
+CHUNK_CURVES = 16_384
+SAMPLE_RUNS, SAMPLE_CURVES = 32, 16
+"""Noise of a map that is fitted in chunks is taken from so many runs of so many curves."""
+
+
+class FitCancelled(SplendensError):
+    """The fit was stopped from outside; nothing of it is kept."""
+
+
+@dataclass(frozen=True)
+class Common:
+    """What the chunks of one map share.
+
+    Attributes
+    ----------
+    noise
+        Noise of the map.
+    sigma_nm
+        Median noise of its curves.
+    """
+
+    noise: Noise
+    sigma_nm: float
 
 
 def fit_curves(
@@ -68,6 +75,9 @@ def fit_curves(
     settings: MechanicsSettings | None = None,
     pooled_noise: Noise | None = None,
     threads: int = 1,
+    chunk_curves: int = CHUNK_CURVES,
+    progress: Callable[[int, int], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
 ) -> CurveFits:
     """Fit every curve of a map (or of a force-volume image).
 
@@ -99,6 +109,14 @@ def fit_curves(
         Noise of the probe's maps together, towards which a small map's is drawn.
     threads
         Worker threads; the result does not depend on it.
+    chunk_curves
+        Larger maps are read and fitted in chunks of so many curves, in bounded memory; the inputs
+        may then be anything with a shape whose rows come by slices (a file's array), and the noise
+        is taken from 512 curves spread over the map.
+    progress
+        ``progress(done, total)`` after every chunk.
+    cancelled
+        Asked before every chunk; true ends the fit.
 
     Returns
     -------
@@ -108,34 +126,148 @@ def fit_curves(
     ------
     ValueError
         If shapes do not agree or a constant is out of range.
+    FitCancelled
+        If ``cancelled`` said so.
     """
     s = settings if settings is not None else MechanicsSettings()
-    _check_constants(spring_constant_N_per_m, poisson_ratio, thickness_um)
+    check_constants(spring_constant_N_per_m, poisson_ratio, thickness_um)
+    if chunk_curves < 1:
+        raise ValueError(f"chunk_curves must be >= 1, got {chunk_curves}")
+    shape, tell = np.shape(deflection_nm), progress or _say_nothing
+    inputs = (z_nm, deflection_nm, retract_z_nm, retract_deflection_nm, valid)
+
+    def fit(rows: slice | None, common: Common | None) -> CurveFits:
+        z, d, back_z, back_d, taken = inputs if rows is None else _rows(inputs, rows)
+        return _fit_chunk(
+            z,
+            d,
+            tip=tip,
+            spring_constant_N_per_m=float(spring_constant_N_per_m),
+            poisson_ratio=float(poisson_ratio),
+            retract_z_nm=back_z,
+            retract_deflection_nm=back_d,
+            valid=taken,
+            thickness_um=thickness_um,
+            s=s,
+            pooled_noise=pooled_noise,
+            threads=threads,
+            common=common,
+        )
+
+    count = shape[0] if len(shape) == 2 else 0
+    if count <= chunk_curves:
+        _ask(cancelled)
+        whole = fit(None, None)
+        tell(count, count)
+        return whole
+    _check_rows(inputs, count)
+    _ask(cancelled)
+    common = _common(fit, count)
+    parts: CurveFits | None = None
+    for begin in range(0, count, chunk_curves):
+        _ask(cancelled)
+        rows = slice(begin, min(begin + chunk_curves, count))
+        parts = _put(parts, fit(rows, common), rows, count)
+        tell(rows.stop, count)
+    return cast(CurveFits, parts)
+
+
+def _ask(cancelled: Callable[[], bool] | None) -> None:
+    if cancelled is not None and cancelled():
+        raise FitCancelled("the fit of the force curves was cancelled")
+
+
+def _say_nothing(done: int, total: int) -> None:
+    """Stand in for a report of progress that nobody wants."""
+    del done, total
+
+
+def _rows(inputs: tuple[Any, ...], rows: slice) -> tuple[Any, ...]:
+    """Cut rows out of what has them; a drive that all curves share stays whole."""
+    z, d, back_z, back_d, valid = inputs
+    return (
+        z if np.ndim(z) == 1 else z[rows],
+        d[rows],
+        back_z if back_z is None or np.ndim(back_z) == 1 else back_z[rows],
+        None if back_d is None else back_d[rows],
+        None if valid is None else np.asarray(valid)[rows],
+    )
+
+
+def _check_rows(inputs: tuple[Any, ...], count: int) -> None:
+    """Refuse inputs of another number of curves before any chunk is fitted."""
+    z, _, back_z, back_d, valid = inputs
+    if (back_z is None) != (back_d is None):
+        raise ValueError("retract_z_nm and retract_deflection_nm must be given together")
+    named = (("approach z", z), ("retract z", back_z), ("retract deflection", back_d))
+    for name, value in named:
+        if value is not None and np.ndim(value) == 2 and np.shape(value)[0] != count:
+            raise ValueError(f"{name} must have {count} curves, got {np.shape(value)[0]}")
+    if valid is not None and np.shape(valid) != (count,):
+        raise ValueError(f"valid must be ({count},), got {np.shape(valid)}")
+
+
+def _common(fit: Callable[[slice | None, Common | None], CurveFits], count: int) -> Common:
+    """Fit runs of curves spread over the map and pool their noise."""
+    starts = np.unique(np.linspace(0, count - SAMPLE_CURVES, SAMPLE_RUNS).astype(int))
+    runs = [fit(slice(int(i), int(i) + SAMPLE_CURVES), None) for i in starts]
+    sigma = usual_sigma(np.concatenate([run.noise_nm for run in runs]))
+    return Common(pool_noise([run.noise for run in runs]), sigma)
+
+
+def _put(whole: CurveFits | None, part: CurveFits, rows: slice, count: int) -> CurveFits:
+    """Put a chunk's arrays in their place among those of the whole map."""
+    names = [f.name for f in fields(part) if isinstance(getattr(part, f.name), np.ndarray)]
+    if whole is None:
+        empty: dict[str, Any] = {name: np.empty(count, getattr(part, name).dtype) for name in names}
+        whole = replace(part, **empty)
+    for name in names:
+        getattr(whole, name)[rows] = getattr(part, name)
+    return whole
+
+
+def _fit_chunk(
+    z_nm: ArrayLike,
+    deflection_nm: ArrayLike,
+    *,
+    tip: Tip,
+    spring_constant_N_per_m: float,
+    poisson_ratio: float,
+    retract_z_nm: ArrayLike | None,
+    retract_deflection_nm: ArrayLike | None,
+    valid: ArrayLike | None,
+    thickness_um: float | None,
+    s: MechanicsSettings,
+    pooled_noise: Noise | None,
+    threads: int,
+    common: Common | None,
+) -> CurveFits:
     ahead = prepare_curves(z_nm, deflection_nm, "approach")
-    back = _retract(retract_z_nm, retract_deflection_nm, len(ahead.d))
+    back = way_back(retract_z_nm, retract_deflection_nm, len(ahead.d))
     layer_nm = None if thickness_um is None else 1e3 * float(thickness_um)
     layer = None
     if layer_nm is not None and s.layer_base != "ignore" and layered(tip):
         layer = Layer(layer_nm, float(poisson_ratio), s.layer_base)
-    judged, todo = _before_the_fit(ahead, _mask(valid, len(ahead.d)), s)
+    judged, todo = before_the_fit(ahead, curve_mask(valid, len(ahead.d)), s)
     first, last = todo.ends()
     span = np.where(todo.counts > 0, last - first, 0.0)
     table = tabulate(tip, max(1.25 * float(span.max(initial=0.0)), 1.0), layer)
     raw = run_fit(todo, table, s, threads)
     numbers = {name: raw[:, i] for name, i in COLUMN.items()}
-    noise = _map_noise(todo, numbers, s)
+    noise = common.noise if common else map_noise(todo, numbers, s)
     shape = noise_shape(noise, pooled_noise, s.noise_prior_curves)
-    errors = _errors(numbers, todo.counts, table, shape)
-    judged = _after_the_fit(judged, numbers, errors, table)
-    judged = replace(judged, reversed_=judged.reversed_ | _pulled(judged, todo, table, s))
+    errors = standard_errors(numbers, todo.counts, table, shape)
+    judged = after_the_fit(judged, numbers, errors, table)
+    judged = replace(judged, reversed_=judged.reversed_ | pulled(judged, todo, table, s))
     pull, loss = np.full(len(raw), np.nan), np.full(len(raw), np.nan)
     if back is not None:
-        way_back = run_retract(todo, back, numbers, table.scale_nm, threads)
-        pull, loss = way_back[:, 0], way_back[:, 1]
+        found = run_retract(todo, back, numbers, table.scale_nm, threads)
+        pull, loss = found[:, 0], found[:, 1]
         quiet = judged.sigma / np.sqrt(np.maximum(window_of(back.counts) / 2.0, 1.0))
-        lost = (back.counts >= MIN_SAMPLES) & (way_back[:, 2] == 0.0)
+        lost = (back.counts >= MIN_SAMPLES) & (found[:, 2] == 0.0)
         judged = replace(judged, adhesion=pull, adhesion_sigma=quiet, retract_lost=lost)
-    flags = judge(judged, tip, layer_nm, layer, s, MIN_SAMPLES)
+    usual = common.sigma_nm if common else usual_sigma(judged.sigma)
+    flags = judge(judged, tip, layer_nm, layer, s, MIN_SAMPLES, usual)
     k, nu = float(spring_constant_N_per_m), float(poisson_ratio)
     withheld = (flags & np.uint32(mask_of(FLAGS, NO_MODULUS))) != 0
 
@@ -171,144 +303,3 @@ def fit_curves(
         spring_constant_N_per_m=k,
         poisson_ratio=nu,
     )
-
-
-def _check_constants(k: float, nu: float, thickness_um: float | None) -> None:
-    if not (np.isfinite(k) and k > 0):
-        raise ValueError(f"spring_constant_N_per_m must be > 0 and finite, got {k}")
-    if not 0 <= nu <= 0.5:
-        raise ValueError(f"poisson_ratio must lie in [0, 0.5], got {nu}")
-    if thickness_um is not None and not (np.isfinite(thickness_um) and thickness_um > 0):
-        raise ValueError(f"thickness_um must be > 0 and finite, got {thickness_um}")
-
-
-def _mask(valid: ArrayLike | None, n: int) -> Bools:
-    if valid is None:
-        return np.ones(n, bool)
-    mask = np.asarray(valid, bool)
-    if mask.shape != (n,):
-        raise ValueError(f"valid must be ({n},), got {mask.shape}")
-    return mask
-
-
-def _retract(z: ArrayLike | None, d: ArrayLike | None, n: int) -> Curves | None:
-    if z is None or d is None:
-        if z is not None or d is not None:
-            raise ValueError("retract_z_nm and retract_deflection_nm must be given together")
-        return None
-    back = prepare_curves(z, d, "retract")
-    if len(back.d) != n:
-        raise ValueError(f"retract must have {n} curves like the approach, got {len(back.d)}")
-    return back
-
-
-def _before_the_fit(ahead: Curves, valid: Bools, s: MechanicsSettings) -> tuple[Judged, Curves]:
-    """Say what can be said of a curve without a fit, and the curves that are fit to be fitted."""
-    n = len(ahead.d)
-    taken = valid & (ahead.counts > 0)
-    first, last = ahead.ends()
-    span = np.abs(last - first)
-    dz, dd = ahead.final_rise()
-    with np.errstate(invalid="ignore"):
-        rigid = (dz > 0) & (dd > s.rigid_slope * dz) & (dd > 1e-3 * span)
-    enough = ahead.counts >= MIN_SAMPLES
-    slip = enough & ((span < s.drive_range_min_nm) | (span > s.drive_range_max_nm) | rigid)
-    backwards = enough & (last < first)
-    good = taken & ~ahead.gap & ~slip & ~backwards
-    nan = np.full(n, np.nan)
-    nothing = np.zeros(n, bool)
-    judged = Judged(
-        taken=taken,
-        reversed_=backwards,
-        gap=ahead.gap,
-        samples=ahead.counts,
-        implausible=slip,
-        constant=nothing,
-        converged=nothing,
-        retract_lost=nothing,
-        **dict.fromkeys(NUMBERS, nan),
-    )
-    return judged, replace(ahead, counts=np.where(good, ahead.counts, 0))
-
-
-def _after_the_fit(
-    judged: Judged, x: dict[str, Floats], errors: dict[str, Floats], table: LawTable
-) -> Judged:
-    scale = table.scale_nm
-    return replace(
-        judged,
-        constant=x["rise"] == 0.0,
-        converged=x["converged"] == 1.0,
-        sigma=x["sigma"] * scale,
-        force=x["force"] * scale,
-        depth=x["depth"] * scale,
-        contact_se=errors["contact"],
-        stiffness=x["stiffness"],
-        slope=x["slope"],
-        sag=x["sag"] * scale,
-        dip=x["dip"] * scale,
-        step=x["step"] * scale,
-        step_se=errors["step"],
-        step_local=x["local"] * scale,
-        step_place=x["place"],
-        largest=x["largest"] * scale,
-        before=x["before"],
-        mended=x["mended"],
-        run_high=x["run_high"],
-        run_low=x["run_low"],
-        excess=x["extra"],
-        excess_se=errors["extra"],
-        pull=x["pull"],
-    )
-
-
-def _pulled(judged: Judged, todo: Curves, table: LawTable, s: MechanicsSettings) -> Bools:
-    """Curves without a push that show a clear one once the deflection's sign is turned."""
-    with np.errstate(invalid="ignore"):
-        rows = (judged.pull > 0.3) & ~(judged.force >= s.no_contact_sigma * judged.sigma)
-    turned = np.zeros(len(rows), bool)
-    index = np.flatnonzero(rows)
-    if len(index):
-        z = todo.z if todo.z.shape[0] == 1 else todo.z[index]
-        mirrored = Curves(z, -todo.d[index], todo.counts[index], todo.gap[index])
-        x = run_fit(mirrored, table, s, 1)
-        with np.errstate(invalid="ignore"):
-            turned[index] = x[:, COLUMN["force"]] > s.weak_sigma * x[:, COLUMN["sigma"]]
-    return turned
-
-
-def _map_noise(todo: Curves, x: dict[str, Floats], s: MechanicsSettings) -> Noise:
-    """Noise of the map from stretches of equal length before contact."""
-    room = np.nan_to_num(x["before"]) - MARGIN_SAMPLES * todo.counts
-    room = np.where(x["converged"] == 1.0, room, 0.0)
-    seen = room[room >= 32]
-    if not len(seen):
-        return NO_NOISE
-    length = int(np.quantile(seen, 0.2))
-    rows = np.flatnonzero(room >= length)
-    rows = rows[np.unique(np.linspace(0, len(rows) - 1, s.noise_curves_max).astype(int))]
-    ends = room[rows].astype(int)[:, None]
-    index = ends - length + np.arange(length)
-    z = todo.z[0][index] if len(todo.z) == 1 else todo.z[rows[:, None], index]
-    line = x["offset"][rows, None] + x["slope"][rows, None] * z
-    stretches = todo.d[rows[:, None], index] - line
-    # one bad curve must not speak for the map
-    power = np.var(np.diff(stretches, axis=1), axis=1)
-    return estimate_noise(stretches[power <= 4.0 * np.median(power)])
-
-
-def _errors(
-    x: dict[str, Floats], counts: NDArray[np.int64], table: LawTable, shape: Noise
-) -> dict[str, Floats]:
-    """Take standard errors of ln E, contact (nm) and exponent: w h'h + hb' Cb hb, Cb by bands."""
-    coloured = band_densities(shape, counts)
-    steps = {width: step_variance(width) @ shape.parts() for width in (SHORT_WINDOW, WINDOW)}
-    step = np.where(counts >= 4 * WINDOW, steps[WINDOW], steps[SHORT_WINDOW])
-    with np.errstate(invalid="ignore"):
-        # the trimmed sigma: a step must not hide in the noise that it makes
-        errors = {"step": x["sigma"] * np.sqrt(step) * table.scale_nm}
-        for name, unit in (("log", 1.0), ("contact", table.scale_nm), ("extra", 1.0)):
-            bands = np.stack([x[f"k_{name}_{j}"] for j in range(BANDS)], axis=1)
-            variance = shape.white_nm2 * x[f"c_{name}"] + np.sum(coloured * bands, axis=1)
-            errors[name] = np.sqrt(x["difference"] * variance) * unit
-    return errors

@@ -106,6 +106,7 @@ def judge(
     layer: Layer | None,
     s: MechanicsSettings,
     min_samples: int,
+    usual_nm: float,
 ) -> NDArray[np.uint32]:
     """Set the flags of every curve.
 
@@ -123,6 +124,8 @@ def judge(
         Thresholds.
     min_samples
         Fewest samples that are fitted.
+    usual_nm
+        Noise of the map's curves; see `usual_sigma`.
 
     Returns
     -------
@@ -134,12 +137,17 @@ def judge(
         touching = ~np.any(list(found.values()), axis=0)
         found |= {name: mask & touching for name, mask in _faults(j, s).items()}
         contact = touching & ~found["no_contact"]
-        rest = _cares(j, s) | _tip_cares(j, tip, layer_nm, layer, s)
+        rest = _cares(j, s, usual_nm) | _tip_cares(j, tip, layer_nm, layer, s)
         found |= {name: mask & contact for name, mask in rest.items()}
     flags = np.zeros(j.taken.shape, np.uint32)
     for bit, flag in enumerate(FLAGS):
         flags |= np.where(found[flag.name], np.uint32(1 << bit), np.uint32(0)).astype(np.uint32)
     return flags
+
+
+def usual_sigma(sigma_nm: Floats) -> float:
+    """Median noise of a map's curves, nm; NaN if none is known."""
+    return float(np.nanmedian(sigma_nm)) if np.any(np.isfinite(sigma_nm)) else float("nan")
 
 
 def _missing(j: Judged, min_samples: int) -> dict[str, Bools]:
@@ -195,8 +203,7 @@ def _at_contact(j: Judged, s: MechanicsSettings) -> Bools:
     return near & (_dip(j, s) | (j.step < s.contact_step_share * j.force))
 
 
-def _cares(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
-    usual = np.nanmedian(j.sigma) if np.any(np.isfinite(j.sigma)) else np.nan
+def _cares(j: Judged, s: MechanicsSettings, usual: float) -> dict[str, Bools]:
     return {
         "spike": (j.mended > 0) | (j.largest > s.spike_sigma * j.sigma),
         "weak": j.force < s.weak_sigma * j.sigma,

@@ -130,16 +130,31 @@ def cold_start():
     return times
 
 
-def memory(count, samples=256):
-    """Peak of Python allocations beside the input, bytes a curve."""
+class Rows:
+    """As many rows as wanted, of which only those asked for exist."""
+
+    def __init__(self, rows, count):
+        self.rows, self.shape, self.ndim = rows, (count, rows.shape[1]), 2
+
+    def __getitem__(self, rows):
+        return self.rows[np.arange(rows.start, rows.stop) % len(self.rows)]
+
+
+def image(count, samples=64, threads=0):
+    """Peak of Python allocations beside the results, MB, and wall seconds of a large image."""
     z, d, _ = curve_simulator.curves(256, samples, k=K)
-    d = np.tile(d.astype(np.float32), (count // 256, 1))
-    tip = Tip("sphere", 5000.0)
-    tracemalloc.start()
+    tip, rows = Tip("sphere", 5000.0), Rows(d.astype(np.float32), count)
     fit_curves(z, d, tip=tip, spring_constant_N_per_m=K, poisson_ratio=NU)
+    begin = time.perf_counter()
+    if threads:
+        fit_curves(z, rows, tip=tip, spring_constant_N_per_m=K, poisson_ratio=NU, threads=threads)
+        return np.nan, time.perf_counter() - begin
+    tracemalloc.start()
+    found = fit_curves(z, rows, tip=tip, spring_constant_N_per_m=K, poisson_ratio=NU)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    return peak / len(d)
+    arrays = [v for v in vars(found).values() if isinstance(v, np.ndarray)]
+    return (peak - sum(v.nbytes for v in arrays)) / 1e6, time.perf_counter() - begin
 
 
 def main():
@@ -154,8 +169,11 @@ def main():
                     f"{same / mine:6.1f}"
                     f" {short:10.0f} {short / mine:6.1f}"
                 )
-    for count in (2560, 25600):
-        print(f"memory beside the input, {count} curves: {memory(count):.0f} bytes a curve")
+    for count in (20_000, 100_000, 1_000_000):
+        peak, seconds = image(count)
+        print(f"{count:8} curves: {peak:.1f} MB beside input and results, {seconds:.1f} s")
+    one, two = (min(image(100_000, 128, n)[1] for _ in range(3)) for n in (1, 2))
+    print(f"second core: x{one / two:.2f}")
     cold, warm = cold_start()
     print(f"first fit: {cold:.1f} s CPU with nothing compiled, {warm:.2f} s from the cache")
 
