@@ -158,8 +158,8 @@ def scale_for(table: str, name: str, values: ArrayLike) -> ColourScale:
 
     The ends are the 2nd and 98th percentile, drawn in to Tukey's fences and widened to round
     numbers, so that a few odd sites do not take the colours from all others. Lengths, forces,
-    stiffnesses and densities that span more than a factor of 5 are shown on a logarithmic scale. Directions
-    always run from 0 to 180 degrees, the pattern index from 0 to 4.
+    stiffnesses and densities that span more than a factor of 5 are shown on a logarithmic scale.
+    Directions always run from 0 to 180 degrees, the pattern index from 0 to 4.
 
     Parameters
     ----------
