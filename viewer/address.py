@@ -3,9 +3,9 @@
 Version 1 is a query string: ``v=1``, then the disc ``d``, the view ``x``, ``y``, ``s``
 (micrometres, micrometres to a pixel), ``c`` (colour by), ``site``, ``k`` (curve), ``tab``, ``l``
 (layers), ``t`` (dark or light), ``f`` (which of card and tray are unfolded), ``g=0`` (the legend is
-folded), ``px`` and ``py`` (the tray's plot), and one of ``A`` to ``D`` for each region. What is
-missing keeps its default; what cannot be read is left out, so that a link that was cut short still
-opens.
+folded), ``p=1`` (large type), ``px`` and ``py`` (the tray's plot), and one of ``A`` to ``D`` for
+each region. What is missing keeps its default; what cannot be read is left out, so that a link that
+was cut short still opens.
 """
 
 from __future__ import annotations
@@ -53,6 +53,7 @@ FIELDS = (
     "card_open",
     "tray_open",
     "legend_open",
+    "present",
     "scatter_x",
     "scatter_y",
     "regions",
@@ -77,6 +78,8 @@ def encode(state: ViewState) -> str:
         pairs.append(("k", str(state.curve)))
     if not state.legend_open:
         pairs.append(("g", "0"))
+    if state.present:
+        pairs.append(("p", "1"))
     pairs += [
         ("tab", state.card_tab),
         ("l", ".".join(state.layers) or "none"),
@@ -153,7 +156,7 @@ def _read_choices(given: dict[str, str], found: dict[str, Any]) -> None:
         found["dark"] = given["t"] == "dark"
     if "f" in given:
         found.update(card_open="c" in given["f"], tray_open="t" in given["f"])
-        found["legend_open"] = given.get("g") != "0"
+        found.update(legend_open=given.get("g") != "0", present=given.get("p") == "1")
 
 
 def apply(state: ViewState, search: str) -> bool:

@@ -24,11 +24,17 @@ class Gallery:
     ----------
     library
         The open discs.
+    painter
+        Draws, and keeps what it decoded; a new one if None.
     """
 
-    def __init__(self, library: Library) -> None:
+    def __init__(self, library: Library, painter: Painter | None = None) -> None:
         self.library = library
-        self.painter = Painter()
+        self.painter = painter or Painter()
+
+    def pinned(self, runs: str | None = None) -> Gallery:
+        """Return a gallery that stays with its runs (`Library.pinned`) and shares all else."""
+        return Gallery(self.library.pinned(runs), self.painter)
 
     def scene(self, disc: str) -> Scene:
         """Return what there is to draw on a disc, of its current run."""

@@ -27,7 +27,9 @@ def settings(state: ViewState, library: Library, extent_um: tuple[float, ...]) -
         "card_open": state.card_open,
         "tray_open": state.tray_open,
         "legend_open": state.legend_open,
-        "run_key": run or "none",
+        "present": state.present,
+        "run_key": library.runs,
+        "newer": library.newer(disc) or "",
         **_run(library, disc, run),
         "extent": list(extent_um),
     }

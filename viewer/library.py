@@ -8,8 +8,11 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from contextlib import suppress
+from copy import copy
 from pathlib import Path
 from threading import Lock
+from time import monotonic
 from typing import Any
 
 import numpy as np
@@ -19,6 +22,9 @@ from engine.errors import SplendensError
 from engine.store import TABLES, DiscStore, open_store
 from engine.store.schema import column
 
+LOOK_EVERY_S = 3.0
+"""How often, per process, the store is asked which run is current."""
+_NO_RUN = "none"
 KEPT = 256
 """Entries kept per process; a detail of a site is a few megabytes."""
 
@@ -46,6 +52,8 @@ class Library:
             raise SplendensError(f"two stores hold the same disc id; found {ids}")
         self._kept: OrderedDict[tuple[str, ...], Any] = OrderedDict()
         self._lock = Lock()
+        self._pinned: dict[str, str | None] = {}
+        self._pointers: dict[str, tuple[float, str | None]] = {}
 
     @classmethod
     def open(cls, paths: Sequence[Path]) -> Library:
@@ -76,9 +84,53 @@ class Library:
         return self._stores[disc]
 
     def run(self, disc: str) -> str | None:
-        """Return the name of the disc's current run; None where it was never analysed."""
-        current: str | None = self.store(disc).current_run
-        return current
+        """Return the run that is shown of a disc; None where it was never analysed.
+
+        It is the current one, unless this library was pinned to another.
+        """
+        if disc in self._pinned:
+            return self._pinned[disc]
+        return self.store(disc).current_run
+
+    @property
+    def runs(self) -> str:
+        """The runs of all discs as one text, which `pinned` reads."""
+        return "~".join(self.run(disc) or _NO_RUN for disc in self.discs)
+
+    def pinned(self, runs: str | None = None) -> Library:
+        """Return a library that shares all that is kept and stays with its runs.
+
+        A session and its pictures go on showing one run while another becomes current.
+
+        Parameters
+        ----------
+        runs
+            As `runs` wrote it; what is missing or no longer there is the current run.
+        """
+        other = copy(self)
+        wanted = dict(zip(self.discs, (runs or "").split("~"), strict=False))
+        other._pinned = {disc: self._run_named(disc, wanted.get(disc)) for disc in self.discs}
+        return other
+
+    def _run_named(self, disc: str, name: str | None) -> str | None:
+        if name == _NO_RUN:
+            return None
+        store = self.store(disc)
+        return name if name in store.runs else store.current_run
+
+    def newer(self, disc: str) -> str | None:
+        """Return a run that became current since; the store is looked at every few seconds only."""
+        now = monotonic()
+        looked, latest = self._pointers.get(disc, (-LOOK_EVERY_S, None))
+        if now - looked >= LOOK_EVERY_S:
+            with suppress(OSError, ValueError, KeyError):  # just being replaced: look again later
+                latest = self.store(disc).current_run
+            self._pointers[disc] = (now, latest)
+        return latest if latest != self.run(disc) else None
+
+    def follow(self, disc: str) -> None:
+        """Show the current run of a disc from now on."""
+        self._pinned[disc] = self.store(disc).current_run
 
     def table(self, disc: str, name: str) -> pd.DataFrame:
         """Return one result table of the current run; without a run, its columns and no row."""

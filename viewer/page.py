@@ -22,6 +22,7 @@ from viewer.state import ViewState
 from viewer.theme import css_variables
 
 _log = logging.getLogger(__name__)
+LOOK_EVERY_MS = 3_000
 FOLDING = ("card", "tray", "legend")
 """Parts that fold away; the state says which are open."""
 CAUTION = "Research and teaching. No diagnostic device."
@@ -41,7 +42,14 @@ def new_state(gallery: Gallery, search: str) -> tuple[ViewState, bool]:
     found = decode(search)
     if found.get("disc") not in discs:
         # a view without its disc means nothing
-        kept = {"colour_by", "dark", "layers", "card_tab", *(f"{p}_open" for p in FOLDING)}
+        kept = {
+            "colour_by",
+            "dark",
+            "layers",
+            "card_tab",
+            "present",
+            *(f"{p}_open" for p in FOLDING),
+        }
         found = {key: value for key, value in found.items() if key in kept}
     found.setdefault("disc", discs[0])
     return ViewState(discs=discs, **found), "um_per_px" in found
@@ -61,6 +69,7 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     if document is not None:
         # told too late, Panel writes the address of a hosted copy into the style sheets it keeps
         document.template_variables["dist_url"] = LOCAL_DIST
+    gallery = gallery.pinned()
     state, placed = new_state(gallery, search)
     plane = PlaneView(state, gallery)
     if placed:
@@ -69,6 +78,7 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     template.add_variable("css_variables", css_variables())
     template.add_variable("version", asset_version())
     folds = [f"{part}-folded" for part in FOLDING if not getattr(state, f"{part}_open")]
+    folds += ["presenting"] if state.present else []
     template.add_variable("folds", " ".join(folds))
     template.add_variable("theme", "dark" if state.dark else "light")
     template.add_variable("caution", CAUTION)
@@ -81,6 +91,7 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     if document is not None:
         document.js_on_event(DocumentReady, plane.script())
         plane.input.listen()
+        document.add_periodic_callback(plane.look_for_run, LOOK_EVERY_MS)
     return template
 
 

@@ -107,6 +107,8 @@ class PlaneInput:
             "step": lambda: self.step(-1 if value == -1 else 1),
             "approach": self.approach,
             "clear": lambda: self.state.select(""),
+            "present": self.present,
+            "newer": self.show_newer,
             "rung": lambda: self._on_rung(value),
             "back": lambda: self._on_back(value),
         }
@@ -160,6 +162,17 @@ class PlaneInput:
         x0, y0, x1, y1 = self.state.box_um()
         if not (x0 <= x <= x1 and y0 <= y <= y1):
             self.state.fly_to(float(x), float(y))
+
+    def present(self) -> None:
+        """Give the plane the whole page and the words large type, or take both back."""
+        present = not self.state.present
+        changes = {"card_open": False, "tray_open": False} if present else {"card_open": True}
+        self.state.param.update(present=present, **changes)
+
+    def show_newer(self) -> None:
+        """Show the current run in the place of the one that is shown; the view stays."""
+        self.gallery.library.follow(self.state.disc)
+        self.state.param.trigger("disc")  # whoever shows the disc shows it anew
 
     def approach(self) -> None:
         """Unfold the card and fly to the selected site."""

@@ -50,7 +50,11 @@ def asset_version() -> str:
 
 
 class PictureHandler(RequestHandler):
-    """Draws the box that the query names: ``d x y s w h l c t``, and ``form=png`` for one image."""
+    """Draws the box that the query names.
+
+    The query holds ``d x y s w h l c t``, ``v`` (the runs that are shown, as `Library.runs` writes
+    them; the current ones if it is missing), and ``form=png`` for one image.
+    """
 
     def initialize(self, gallery: Gallery, workers: ThreadPoolExecutor) -> None:
         """Take what all requests share."""
@@ -68,9 +72,10 @@ class PictureHandler(RequestHandler):
         colour = self._colour(disc)
         dark = self.get_query_argument("t", "dark") == "dark"
         png = self.get_query_argument("form", "") == "png"
+        runs = self.get_query_argument("v", None)
 
         def draw() -> bytes:
-            picture = self.gallery.draw(disc, box, layers, colour, dark)
+            picture = self.gallery.pinned(runs).draw(disc, box, layers, colour, dark)
             return encode_png(picture) if png else encode_layers(picture)
 
         body = await IOLoop.current().run_in_executor(self.workers, draw)
