@@ -205,7 +205,7 @@ class Tray(pn.viewable.Viewer):
         self._fields.visible = self._body.visible = shown
         self.keep.folded = not shown
         drawn = ", ".join(self.state.regions)
-        hint = f"   regions {drawn}" if drawn else "   draw regions with lasso or box"
+        hint = f": regions {drawn}" if drawn else ": draw regions with lasso or box"
         self._fold.label = f"{'▾' if shown else '▸'} Compare{'' if shown else hint}"
         if not shown:
             return
