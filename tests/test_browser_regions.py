@@ -197,6 +197,8 @@ def test_regions_are_saved_cleared_and_brought_back(page: Any, url: str, store: 
     page.wait_for_function("() => !window.location.search.includes('&A=')")
     page.get_by_role("button", name="Load").click()
     wait_text(page, "Cliff's delta")
+    # the address follows the tray by a moment
+    page.wait_for_function("() => window.location.search.includes('&B=')")
     regions = decode(page.evaluate("window.location.search"))["regions"]
     np.testing.assert_allclose(regions["B"].polygon_um.mean(axis=0), SITES["b002"], atol=0.1)
     page.get_by_role("button", name="Forget").click()
