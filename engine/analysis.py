@@ -5,7 +5,7 @@ import json
 import multiprocessing
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,10 +21,8 @@ from engine.settings import Settings
 from engine.store import DiscStore, open_store
 from engine.store.provenance import library_versions
 from engine.store.runs import RunWriter, as_record, new_run, next_run_name
+from engine.store.write import Progress
 from engine.tasks import fit_site, outline_of, run_task
-
-Progress = Callable[[str, float], None]
-"""``progress(what, share)``: what is being done, and the share of the whole done, 0 to 1."""
 
 _CURVE_SITES_A_TASK = 12
 _SMALL_MAP_CURVES = 256
