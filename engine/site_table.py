@@ -10,6 +10,7 @@ from engine.assemble import Cells, Columns, pattern_names, repeat
 from engine.cells import PATTERNS, CellsSettings, WindowGrades, grade_windows
 from engine.collagen import NetworkAnalysis
 from engine.flags import Flag
+from engine.image_basis import FILTERS, SIZES, basis_columns
 from engine.mechanics import MapModulus
 from engine.store import TABLES, DiscStore
 
@@ -116,6 +117,13 @@ def _network_values(store: DiscStore, site: str, network: NetworkAnalysis) -> di
     return values | {name: getattr(network.texture, name) for name in _MORE_TEXTURE}
 
 
+def _basis_columns(networks: Sequence[NetworkAnalysis | None]) -> Columns:
+    none = dict.fromkeys(SIZES, np.nan) | {FILTERS: ""}
+    rows = [none if n is None else basis_columns(n.basis) for n in networks]
+    sizes: Columns = {name: np.array([row[name] for row in rows], dtype=float) for name in SIZES}
+    return sizes | {FILTERS: np.array([row[FILTERS] for row in rows], dtype=object)}
+
+
 def sites_table(
     store: DiscStore,
     moduli: Mapping[str, MapModulus],
@@ -162,6 +170,7 @@ def sites_table(
             columns[column.name] = np.array([v.get(column.name, absent) for v in values])
     for name in _MORE:
         columns[name] = np.array([v.get(name, np.nan) for v in values])
+    columns |= _basis_columns([networks.get(s.site) for s in sites])
     columns["flags"] = np.array(
         [
             ";".join(_site_flags(s.site, i, moduli, networks, windows, columns))

@@ -21,6 +21,7 @@ from engine.across import (
     points_in_polygon,
 )
 from engine.cells.patterns import PATTERNS
+from engine.image_basis import SIZES, unlike_images
 from engine.store.schema import column
 from viewer.library import Library
 from viewer.state import Region
@@ -56,13 +57,13 @@ def site_quantities(library: Library) -> dict[str, dict[str, str]]:
     """Site quantities that hold a value on any open disc, as group to words to name.
 
     Directions are left out: they are axial, so that neither a median nor a shift nor a slope of
-    theirs means anything.
+    theirs means anything. So are the sizes of images, which are no measurement.
     """
     held = {name for disc in library.discs for name in library.quantities(disc, "sites")}
     ordered = [name for name in library.sites().columns if name in held]
     groups: dict[str, dict[str, str]] = {title: {} for title in (*(t for t, _ in _GROUPS), _REST)}
     for name in ordered:
-        if column("sites", name).unit != _AXIAL_UNIT:
+        if column("sites", name).unit != _AXIAL_UNIT and name not in SIZES:
             groups[_group_of(name)][quantity_words(name)] = name
     return {title: names for title, names in groups.items() if names}
 
@@ -145,6 +146,8 @@ class TrayNumbers:
         For each region the sites behind ``comparison.regions[i].values``, same order.
     mixed
         Kinds of sites that are taken together; fewer than two where nothing is mixed.
+    unlike
+        Sentences on images taken together that differ in what the quantity rests on.
     """
 
     choice: str
@@ -153,6 +156,7 @@ class TrayNumbers:
     comparison: RegionComparison | None
     site_names: tuple[tuple[str, ...], ...]
     mixed: tuple[str, ...]
+    unlike: tuple[str, ...] = ()
 
 
 class RegionCounter:
@@ -280,6 +284,7 @@ def tray_numbers(
         comparison=comparison,
         site_names=tuple(tuple(table["site"].iloc[rows]) for rows in taken),
         mixed=tuple(sorted(set(table["kind"].iloc[every]))),
+        unlike=unlike_images(table.iloc[every], name),
     )
 
 
@@ -305,7 +310,7 @@ def cautions_of(numbers: TrayNumbers) -> tuple[str, ...]:
     if len(numbers.mixed) > 1:
         words = " and ".join(KIND_WORDS.get(kind, kind) for kind in numbers.mixed)
         found.append(f"Sites of different kinds ({words}) are taken together: choose one kind.")
-    return (*numbers.comparison.cautions, *found)
+    return (*numbers.comparison.cautions, *numbers.unlike, *found)
 
 
 _NEIGHBOURS = (

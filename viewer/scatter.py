@@ -19,7 +19,7 @@ from viewer.regions_data import ALL_KINDS, quantity_words, site_quantities
 from viewer.regions_look import MARKERS, OUTSIDE, dress_figure, region_colours
 from viewer.regions_style import FIELD_CSS, SCROLL, words
 from viewer.scatter_data import Pairing, SitePairs, fit_of, membership, pair_sites, pairings
-from viewer.scatter_words import pairing_words, scatter_cautions, slope_words
+from viewer.scatter_words import pairing_words, scatter_cautions, slope_words, unlike_cautions
 from viewer.state import ViewState
 from viewer.theme import Palette, palette
 
@@ -181,9 +181,10 @@ class Scatter(pn.viewable.Viewer):
         if pairs.joined:
             rest += f", joined within {plain_number(pairs.max_distance_um)} µm"
         self._numbers.text = f"<b>slope {escape(slope)}</b><br>{escape(rest)}"
+        table = self.library.sites()
+        unlike = unlike_cautions(pairs, x_name, y_name, table)
         items = "".join(
-            f"<li>{escape(text)}</li>"
-            for text in scatter_cautions(pairs, fit, self.library.sites())
+            f"<li>{escape(text)}</li>" for text in (*unlike, *scatter_cautions(pairs, fit, table))
         )
         self._words.text = (
             f'<div class="care"><b>Read with care</b><ul>{items}</ul></div>'

@@ -9,6 +9,7 @@ import pandas as pd
 
 from engine.across import SlopeFit
 from engine.across.flags import FLAGS
+from engine.image_basis import unlike_images
 from engine.store.schema import column
 from viewer.card_text import DASH, plain_number, value_and_interval
 from viewer.regions_data import KIND_WORDS
@@ -77,3 +78,15 @@ def scatter_cautions(pairs: SitePairs, fit: SlopeFit, table: pd.DataFrame) -> li
         words = " and ".join(KIND_WORDS.get(kind, kind) for kind in kinds)
         found.append(f"Points are of different kinds ({words}).")
     return found
+
+
+def unlike_cautions(
+    pairs: SitePairs, x_name: str, y_name: str, table: pd.DataFrame
+) -> tuple[str, ...]:
+    """Say where the images behind the points differ in what one of the quantities rests on."""
+    taken = set(zip(pairs.disc, pairs.site, strict=True))
+    taken |= set(zip(pairs.disc, pairs.partner, strict=True))
+    keys = zip(table["disc"], table["site"], strict=True)
+    held = table[np.fromiter((key in taken for key in keys), bool, len(table))]
+    both = (*unlike_images(held, x_name), *unlike_images(held, y_name))
+    return tuple(dict.fromkeys(both))

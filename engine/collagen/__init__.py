@@ -3,7 +3,7 @@
 from engine.collagen.analyse import analyse_height
 from engine.collagen.areal_filter import filter_surface, transmission
 from engine.collagen.banding import Banding
-from engine.collagen.comparability import Basis, CommonGround, comparable, to_common_ground
+from engine.collagen.comparability import Basis, CommonGround, comparable, to_common_ground, unlike
 from engine.collagen.faults import ScanFaults, find_faults
 from engine.collagen.flags import FLAGS
 from engine.collagen.levelling import Levelled, level, preview
@@ -51,4 +51,5 @@ __all__ = [
     "texture",
     "to_common_ground",
     "transmission",
+    "unlike",
 ]

@@ -82,6 +82,68 @@ def comparable(a: Basis, b: Basis) -> tuple[str, ...]:
     return tuple(reasons)
 
 
+_WHY = {
+    "window": "Sq, Sal and Sz grow with the window",
+    "pixel": "Sdq and Sdr fall, and thin fibrils are lost, as the pixel grows",
+    "levelling": "stronger levelling takes undulation out of every height parameter",
+    "filters": "filters take waves out of every parameter",
+}
+
+
+def _pair_unlike(part: str, a: Basis, b: Basis) -> bool:
+    if part in ("window", "pixel"):
+        return any(
+            _unlike(getattr(a, name), getattr(b, name)) for name in (f"{part}_u_nm", f"{part}_v_nm")
+        )
+    return bool(getattr(a, part) != getattr(b, part))
+
+
+def _described(part: str, basis: Basis) -> str:
+    if part == "window":
+        return f"{basis.window_u_nm / 1e3:.3g} x {basis.window_v_nm / 1e3:.3g} µm"
+    if part == "pixel":
+        return f"{basis.pixel_u_nm:.3g} x {basis.pixel_v_nm:.3g} nm"
+    return _listed(getattr(basis, part)).replace("_", " ")
+
+
+def unlike(bases: Sequence[Basis], parts: Sequence[str] = tuple(_WHY)) -> tuple[str, ...]:
+    """Say in what the images of a set differ.
+
+    Parameters
+    ----------
+    bases
+        What the numbers of each rest on.
+    parts
+        What matters: of ``window``, ``pixel``, ``levelling``, ``filters``.
+
+    Returns
+    -------
+    tuple of str
+        One sentence a part, with the number of images of each kind, the most frequent first;
+        empty where all are alike.
+
+    Examples
+    --------
+    >>> fine = Basis(4000.0, 4000.0, 8.0, 8.0)
+    >>> unlike([fine, fine, Basis(4000.0, 4000.0, 8.0, 8.0, filters=("S 40 nm",))], ["filters"])
+    ('Images differ in filters (none: 2; S 40 nm: 1): filters take waves out of every parameter.',)
+    """
+    said = []
+    for part in parts:
+        kinds: list[tuple[Basis, int]] = []
+        for basis in bases:
+            at = [i for i, (b, _) in enumerate(kinds) if not _pair_unlike(part, b, basis)]
+            if at:
+                kinds[at[0]] = (kinds[at[0]][0], kinds[at[0]][1] + 1)
+            else:
+                kinds.append((basis, 1))
+        if len(kinds) > 1:
+            kinds.sort(key=lambda kind: -kind[1])
+            words = "; ".join(f"{_described(part, b)}: {n}" for b, n in kinds)
+            said.append(f"Images differ in {part} ({words}): {_WHY[part]}.")
+    return tuple(said)
+
+
 @dataclass(frozen=True)
 class CommonGround:
     """Images made alike.

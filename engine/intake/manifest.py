@@ -73,6 +73,9 @@ class Probe(Table):
     radius_um: float | None = Field(
         default=None, ge=1e-4, le=1e4, description="a number from 0.0001 to 10000, micrometres"
     )
+    radius_rel_sd: float | None = Field(
+        default=None, ge=0, lt=1, description="a number from 0 to below 1"
+    )
     half_angle_deg: float | None = Field(
         default=None, gt=0, lt=90, description="a number between 0 and 90, both excluded, degrees"
     )
