@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from engine.collagen import Basis, unlike
 from engine.collagen.levelling import OPTIONS
@@ -55,7 +56,7 @@ def basis_columns(basis: Basis) -> dict[str, float | str]:
     return named | {FILTERS: ";".join((*basis.levelling, *basis.filters))}
 
 
-def bases_of(columns: Mapping[str, Any]) -> list[Basis | None]:
+def bases_of(columns: Mapping[str, Any] | pd.DataFrame) -> list[Basis | None]:
     """Read the columns back, one entry a row.
 
     Parameters
@@ -92,7 +93,7 @@ def rests_on(quantity: str) -> tuple[str, ...]:
     return next((parts for start, parts in _RESTS_ON if quantity.startswith(start)), ())
 
 
-def unlike_images(columns: Mapping[str, Any], quantity: str) -> tuple[str, ...]:
+def unlike_images(columns: Mapping[str, Any] | pd.DataFrame, quantity: str) -> tuple[str, ...]:
     """Say why a quantity of some sites must not be compared as it stands.
 
     Parameters

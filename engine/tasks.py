@@ -59,9 +59,7 @@ def tip_of(probe: dict[str, Any]) -> Tip:
 
 def _image_tip(probe: dict[str, Any]) -> ImageTip:
     tip = tip_of(probe)
-    return ImageTip(
-        probe["shape"], tip.radius_nm, tip.half_angle_deg, probe.get("radius_rel_sd")
-    )
+    return ImageTip(probe["shape"], tip.radius_nm, tip.half_angle_deg, probe.get("radius_rel_sd"))
 
 
 def find_cells(

@@ -56,7 +56,7 @@ def scene_of(seed: int, keep: Path | None, banded: bool = True, side: int = 384)
                 kept["height"].astype(float),
                 recipe.pixel_nm,
                 tip,
-                dict(zip(TRUE, kept["truth"])),
+                dict(zip(TRUE, kept["truth"], strict=True)),
             )
     scene = make_scene(recipe, tip, seed)
     truth = [
