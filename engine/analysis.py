@@ -18,6 +18,7 @@ import numpy as np
 from engine import assemble, site_table
 from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty, warm_up
 from engine.settings import Settings
+from engine.site_place import places_of
 from engine.store import DiscStore, open_store
 from engine.store.provenance import library_versions
 from engine.store.runs import RunWriter, as_record, new_run, next_run_name
@@ -224,6 +225,7 @@ def _record(
     outline_um = outline_of(store, settings)
     centres = np.array([s.footprint.centre_um for s in store.sites.values()])
     windows = site_table.windows_of(centres, cells, settings.cells)
+    places = places_of(store, cells, windows, settings.cells)
     moduli = {name: summarise_map(fit, settings.mechanics) for name, fit in fits.items()}
     systematic = {name: _shared_uncertainty(store, name, fit) for name, fit in fits.items()}
     run.table("curves", assemble.curves_table(store, fits))
@@ -231,7 +233,8 @@ def _record(
     run.table("cells", assemble.cells_table(store.disc, cells))
     run.table("cell_groups", assemble.cell_groups_table(store.disc, cells))
     run.table(
-        "sites", site_table.sites_table(store, moduli, systematic, networks, windows, outline_um)
+        "sites",
+        site_table.sites_table(store, moduli, systematic, networks, windows, outline_um, places),
     )
     detail: dict[str, Any] = {"outline_um": outline_um}
     if cells is not None:

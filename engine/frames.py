@@ -15,19 +15,32 @@ of the linear model, the plane analogue of Fitzpatrick et al. (1998), IEEE TMI 1
 """
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from pydantic import BaseModel, ConfigDict, Field
 
-from engine.flags import Flag
 from engine.footprint import Footprint
+from engine.frame_quality import (
+    EXTRAPOLATED,
+    FLAGS,
+    FrameSettings,
+    Method,
+    error_spiral,
+    frame_flags,
+    freedom,
+    in_hull,
+    leave_one_out,
+    leverage,
+    radius_factor,
+    spread_ratio,
+)
 
 Floats = NDArray[np.float64]
-Method = Literal["identity", "similarity", "affine"]
 
 __all__ = [
+    "EXTRAPOLATED",
     "FLAGS",
     "Footprint",
     "Frame",
@@ -36,50 +49,6 @@ __all__ = [
     "identity_frame",
     "spread_ratio",
 ]
-
-FEW, NEAR_COLLINEAR, OUTLIER = "few_landmarks", "landmarks_near_collinear", "landmark_outlier"
-EXTRAPOLATED, MIRROR_OPEN = "frame_extrapolated", "mirror_uncertain"
-FLAGS: tuple[Flag, ...] = (
-    Flag(FEW, "Fewer than four landmarks: a small residual proves nothing about the frame."),
-    Flag(NEAR_COLLINEAR, "The landmarks lie nearly on one line: across it the frame is weak."),
-    Flag(OUTLIER, "One landmark is off by more than three times the median of all."),
-    Flag(EXTRAPOLATED, "The point lies outside the landmarks: its position is less certain there."),
-    Flag(MIRROR_OPEN, "The landmarks fit almost as well with the other handedness."),
-)
-
-
-class FrameSettings(BaseModel):
-    """How the stage is tied to the disc."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    method: Literal["auto", "similarity", "affine"] = Field(
-        default="auto",
-        description="similarity: turn, one scale, mirror; affine: also shear and two scales; "
-        "auto: affine from affine_from_landmarks landmarks on, else similarity.",
-    )
-    affine_from_landmarks: int = Field(
-        default=8,
-        ge=4,
-        le=1000,
-        description="Number of landmarks from which auto takes the affine map.",
-    )
-    few_below_landmarks: int = Field(
-        default=4, ge=3, le=100, description="With fewer landmarks than this the frame is flagged."
-    )
-    near_collinear_ratio: float = Field(
-        default=0.1,
-        gt=0,
-        le=1,
-        description="Flag when the landmarks' spread across their line is less than this share "
-        "of their spread along it.",
-    )
-    outlier_factor: float = Field(
-        default=3.0,
-        gt=1,
-        le=100,
-        description="Flag a landmark off by more than this times the median.",
-    )
 
 
 @dataclass(frozen=True)
@@ -98,6 +67,8 @@ class Frame:
         Names of the landmarks, n of them.
     stage_um
         Landmarks in the stage frame, (n, 2).
+    disc_um
+        The same landmarks as seen in the disc, (n, 2); empty in stores of older imports.
     residual_um
         Distance between each landmark seen in the disc and its mapped stage position, (n,).
     rms_um
@@ -118,6 +89,7 @@ class Frame:
     rms_um: float = float("nan")
     leave_one_out_um: Floats = field(default_factory=lambda: np.empty(0))
     flags: tuple[str, ...] = ()
+    disc_um: Floats = field(default_factory=lambda: np.empty((0, 2)))
 
     @property
     def mirrored(self) -> bool:
@@ -166,32 +138,44 @@ class Frame:
         cannot be, and with the identity there is nothing to judge.
         """
         points = np.asarray(xy_um, float).reshape(-1, 2)
-        n = len(self.names)
-        freedom = 2 * n - (4 if self.method == "similarity" else 6)
-        if self.method == "identity" or freedom <= 0:
+        degrees = freedom(len(self.names), self.method)
+        if not degrees:
             return np.full(len(points), np.nan)
-        variance = float(np.sum(self.residual_um**2)) / freedom
-        lever = _leverage(self.stage_um, points, self.method)
+        variance = float(np.sum(self.residual_um**2)) / degrees
+        lever = leverage(self.stage_um, points, self.method)
         return np.asarray(np.sqrt(2 * variance * lever))
+
+    def position_radius_um(self, xy_um: ArrayLike, share: float = 0.95) -> Floats:
+        """Radius that holds the true place of stage positions with a probability, (n,).
+
+        Only the landmarks' error is in it; how well the stage comes back to a place is not known
+        here. NaN where :meth:`expected_error_um` is.
+        """
+        expected = self.expected_error_um(xy_um)
+        degrees = freedom(len(self.names), self.method)
+        return expected * radius_factor(share, degrees) if degrees else expected
+
+    def likely_shifts_um(self, xy_um: ArrayLike, count: int) -> Floats:
+        """Even sample of the error at stage positions, (n, count, 2), micrometres.
+
+        The same shifts every time; NaN where :meth:`expected_error_um` is.
+        """
+        expected = self.expected_error_um(xy_um)
+        degrees = freedom(len(self.names), self.method)
+        unit = error_spiral(count, degrees) if degrees else np.full((count, 2), np.nan)
+        return expected[:, None, None] * unit
 
     def extrapolates(self, xy_um: ArrayLike) -> NDArray[np.bool_]:
         """Whether stage positions lie outside the landmarks' convex hull, (n,)."""
         points = np.asarray(xy_um, float).reshape(-1, 2)
         if not self.names:
             return np.zeros(len(points), bool)
-        return ~_in_hull(self.stage_um, points)
+        return ~in_hull(self.stage_um, points)
 
 
 def identity_frame() -> Frame:
     """Make the frame of a folder without landmarks: stage and disc are one."""
     return Frame(np.eye(2), np.zeros(2), "identity")
-
-
-def spread_ratio(xy_um: ArrayLike) -> float:
-    """Spread of points across their best line over the spread along it: 0 on a line, at most 1."""
-    points = np.asarray(xy_um, float)
-    along, across = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[:2]
-    return float(across / along) if along > 0 else 0.0
 
 
 def fit_frame(
@@ -222,7 +206,10 @@ def fit_frame(
     method = _method(len(stage), settings)
     matrix, offset = _fit(stage, disc, method)
     residual = np.linalg.norm(stage @ matrix.T + offset - disc, axis=1)
-    left_out = _leave_one_out(stage, disc, method)
+    needed = 4 if method == "affine" else 3
+    left_out = leave_one_out(stage, disc, needed, partial(_fit, method=method))
+    matrix_other, offset_other = _similarity(stage, disc, other_hand=True)
+    other = np.sum((stage @ matrix_other.T + offset_other - disc) ** 2, axis=1)
     frame = Frame(
         matrix=matrix,
         offset_um=offset,
@@ -232,9 +219,11 @@ def fit_frame(
         residual_um=residual,
         rms_um=float(np.sqrt(np.mean(residual**2))),
         leave_one_out_um=left_out,
-        flags=_flags(stage, disc, residual, left_out, settings),
+        flags=frame_flags(stage, residual, left_out, float(np.sqrt(np.mean(other))), settings),
+        disc_um=disc,
     )
-    for array in (frame.matrix, frame.offset_um, frame.residual_um, frame.leave_one_out_um, stage):
+    given = (frame.leave_one_out_um, stage, disc)
+    for array in (frame.matrix, frame.offset_um, frame.residual_um, *given):
         array.flags.writeable = False
     return frame
 
@@ -283,54 +272,3 @@ def _similarity(stage: Floats, disc: Floats, other_hand: bool = False) -> tuple[
     scale = float(np.sum(singular * sign) / np.sum(a**2))
     matrix = scale * (left * sign) @ right
     return matrix, disc.mean(axis=0) - matrix @ stage.mean(axis=0)
-
-
-def _leave_one_out(stage: Floats, disc: Floats, method: Method) -> Floats:
-    n = len(stage)
-    needed = 4 if method == "affine" else 3
-    error = np.full(n, np.nan)
-    if n <= needed:
-        return error
-    for i in range(n):
-        keep = np.arange(n) != i
-        if spread_ratio(stage[keep]) < 1e-9 or spread_ratio(disc[keep]) < 1e-9:
-            continue
-        matrix, offset = _fit(stage[keep], disc[keep], method)
-        error[i] = np.linalg.norm(matrix @ stage[i] + offset - disc[i])
-    return error
-
-
-def _flags(
-    stage: Floats, disc: Floats, residual: Floats, left_out: Floats, settings: FrameSettings
-) -> tuple[str, ...]:
-    matrix, offset = _similarity(stage, disc, other_hand=True)
-    other = np.sqrt(np.mean(np.sum((stage @ matrix.T + offset - disc) ** 2, axis=1)))
-    # the residual of an outlier is shared out over all; its left-out error is not
-    error = np.where(np.isfinite(left_out), left_out, residual)
-    held = {
-        FEW: len(stage) < settings.few_below_landmarks,
-        NEAR_COLLINEAR: spread_ratio(stage) < settings.near_collinear_ratio,
-        OUTLIER: len(stage) >= 4
-        and bool(error.max() > settings.outlier_factor * np.median(error))
-        and bool(error.max() > 1e-6),
-        MIRROR_OPEN: bool(other < 3 * np.sqrt(np.mean(residual**2))),
-    }
-    return tuple(name for name, holds in held.items() if holds)
-
-
-def _leverage(stage: Floats, points: Floats, method: Method) -> Floats:
-    centre = stage.mean(axis=0)
-    a, p = stage - centre, points - centre
-    if method == "similarity":
-        spread = np.sum(p**2, axis=1) / np.sum(a**2)
-    else:
-        spread = np.einsum("ij,jk,ik->i", p, np.linalg.inv(a.T @ a), p)
-    return np.asarray(1 / len(stage) + spread)
-
-
-def _in_hull(corners: Floats, points: Floats) -> NDArray[np.bool_]:
-    from scipy.spatial import ConvexHull
-
-    equations = ConvexHull(corners).equations
-    slack = 1e-9 * float(np.abs(corners - corners.mean(axis=0)).max())
-    return np.asarray((points @ equations[:, :2].T + equations[:, 2] <= slack).all(axis=1))

@@ -12,6 +12,7 @@ from engine.collagen import NetworkAnalysis
 from engine.flags import Flag
 from engine.image_basis import FILTERS, SIZES, basis_columns
 from engine.mechanics import MapModulus
+from engine.site_place import Places
 from engine.store import TABLES, DiscStore
 
 OFF_DISC = Flag("site_off_disc", "The site's centre lies off the tissue.")
@@ -131,6 +132,7 @@ def sites_table(
     networks: Mapping[str, NetworkAnalysis],
     windows: WindowGrades | None,
     outline_um: npt.NDArray[np.float64],
+    places: Places,
 ) -> Columns:
     """Columns of the table ``sites``: the scales joined by position.
 
@@ -144,6 +146,8 @@ def sites_table(
         Cell windows, in the order of the store's sites.
     outline_um
         Outline of the tissue, (points, 2).
+    places
+        How sure the sites' places are.
     """
     sites = list(store.sites.values())
     centres = np.array([s.footprint.centre_um for s in sites])
@@ -171,9 +175,12 @@ def sites_table(
     for name in _MORE:
         columns[name] = np.array([v.get(name, np.nan) for v in values])
     columns |= _basis_columns([networks.get(s.site) for s in sites])
+    columns |= places.columns
     columns["flags"] = np.array(
         [
-            ";".join(_site_flags(s.site, i, moduli, networks, windows, columns))
+            ";".join(
+                [*_site_flags(s.site, i, moduli, networks, windows, columns), *places.flags[i]]
+            )
             for i, s in enumerate(sites)
         ],
         dtype=object,

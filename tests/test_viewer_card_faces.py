@@ -1,11 +1,13 @@
 """The card follows the view state; what it shows is what the run's tables say."""
 
 import time
+from dataclasses import replace
 
 import card_kit
 import numpy as np
 import pytest
 
+from engine.frames import identity_frame
 from engine.mechanics import FLAGS
 from engine.store import open_store
 from viewer.card_head import verdict
@@ -299,3 +301,20 @@ def test_a_run_of_another_version_is_shown_and_told_apart(library):
             return make()
 
     assert run_settings(OldLibrary(), facts).weak_sigma == 41.0
+
+
+def test_the_cells_face_says_how_sure_the_place_is(library):
+    from viewer.card_facts import site_facts
+    from viewer.card_place import place_html
+
+    facts, frame = site_facts(library, "tiny-1", "b001"), library.store("tiny-1").frame
+    assert facts is not None
+    # the folder's landmarks lie within a rounding of the frame, so the pattern can't depend on it
+    assert 0 < facts.number("position_se_um") < facts.number("position_95_um") < 0.01
+    assert facts.number("pattern_stability") == 1.0
+    text = place_html(facts, frame)
+    assert "pattern kept when shifted so" in text
+    assert "5 (similarity, mirrored)" in text
+    unsure = {**facts.row, "pattern_stability": 0.6, "pattern_beside": "double_string"}
+    assert "60 %, else mostly double string" in place_html(replace(facts, row=unsure), frame)
+    assert "no landmarks" in place_html(facts, identity_frame())

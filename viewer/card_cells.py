@@ -8,11 +8,14 @@ from typing import Any
 
 from engine.cells import FLAGS
 from engine.cells.patterns import PATTERNS
+from engine.frames import EXTRAPOLATED
+from engine.frames import FLAGS as FRAME_FLAGS
 from viewer.card_cells_facts import LARGEST_WINDOW_UM, CellsFacts, cells_facts
 from viewer.card_facts import SiteFacts
 from viewer.card_figures import Look
 from viewer.card_parts import Switch, column, row, text_pane
 from viewer.card_parts import figure_pane as pane
+from viewer.card_place import place_html
 from viewer.card_text import (
     facts_html,
     flag_rows,
@@ -64,7 +67,8 @@ class CellsFace:
         self._picture.show(found)
         self._group.object = CLICK
         self._shares.object = shares_html(facts, self._look.dark)
-        self._why.object = why_html(facts, found)
+        place = place_html(facts, self._library.store(facts.disc).frame)
+        self._why.object = why_html(facts, found) + place
 
     def _group_chosen(self, group: int | None) -> None:
         if self._facts is None:
@@ -131,7 +135,7 @@ def why_html(facts: SiteFacts, found: CellsFacts) -> str:
         ("cells in the window", str(count)),
         ("density", with_unit(facts.number("cell_density_per_mm2"), "per mm²")),
     ]
-    known = {flag.name for flag in FLAGS}
+    known = {*(flag.name for flag in FLAGS), EXTRAPOLATED}
     flags = [name for name in split_flags(facts.word("flags")) if name in known]
     window = (
         f'<p class="quiet">The window is {side} a side, along the disc\'s axes; wider ones (up to '
@@ -142,6 +146,6 @@ def why_html(facts: SiteFacts, found: CellsFacts) -> str:
         "<h3>Why this pattern</h3>"
         + refusal
         + facts_html(rows)
-        + flags_html(flag_rows(flags, FLAGS))
+        + flags_html(flag_rows(flags, FLAGS, FRAME_FLAGS))
         + window
     )

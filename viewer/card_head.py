@@ -11,6 +11,7 @@ import numpy as np
 from engine.cells import FLAGS as CELL_FLAGS
 from engine.collagen import FLAGS as IMAGE_FLAGS
 from engine.flags import Flag
+from engine.frames import FLAGS as FRAME_FLAGS
 from engine.mechanics import FLAGS as CURVE_FLAGS
 from engine.mechanics import MAP_FLAGS
 from viewer.card_facts import MapFacts, SiteFacts
@@ -36,9 +37,11 @@ _UNREAD = "Not analysed yet."
 _FLAGS: dict[str, Sequence[Flag]] = {
     "curves": (*MAP_FLAGS, *CURVE_FLAGS),
     "network": IMAGE_FLAGS,
-    "cells": CELL_FLAGS,
+    "cells": (*CELL_FLAGS, *FRAME_FLAGS),
 }
-_HARMLESS = {"row_jitter_removed", "wider_window", "spike", "thin_layer", "tilt"}
+_HARMLESS = {
+    "row_jitter_removed", "wider_window", "spike", "thin_layer", "tilt", "frame_extrapolated",
+}  # fmt: skip
 """Flags that tell what was mended: no reason to read a number with more care."""
 
 

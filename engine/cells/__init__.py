@@ -1,5 +1,6 @@
 """Cells: from a nuclei image to cells, their groups, and a pattern grade one can defend."""
 
+from engine.cells.border import WindowStability, window_stability
 from engine.cells.detection import NucleiDetection, detect_nuclei
 from engine.cells.flags import FLAGS
 from engine.cells.grade import GroupGrades, grade_groups
@@ -41,6 +42,7 @@ __all__ = [
     "PairCorrelation",
     "RegionWindow",
     "WindowGrades",
+    "WindowStability",
     "clark_evans",
     "density",
     "detect_nuclei",
@@ -56,4 +58,5 @@ __all__ = [
     "ripley_k",
     "ripley_l",
     "tissue_outline",
+    "window_stability",
 ]

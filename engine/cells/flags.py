@@ -33,5 +33,10 @@ FLAGS: Final = (
     Flag("too_few_cells", "Fewer cells in the window than a pattern needs."),
     Flag("wider_window", "The 100 um window holds too few cells: a wider one was graded."),
     Flag("pattern_ambiguous", "The pattern changes when cells are dropped or moved a little."),
+    Flag(
+        "near_pattern_border",
+        "The pattern changes when the site is shifted as far as its place in the disc is unsure: "
+        "it lies near a border between patterns.",
+    ),
 )
 """In the order of their bits."""

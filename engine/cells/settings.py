@@ -221,6 +221,16 @@ class WindowSettings(_Frozen):
     cells_min: Annotated[int, Field(ge=1, le=1000)] = Field(
         default=3, description="Fewer cells than this in the largest window: no pattern."
     )
+    shifts: Annotated[int, Field(ge=0, le=2000)] = Field(
+        default=64,
+        description="Shifted places at which a window is graded again, spread evenly over the "
+        "error of the site's place; 0 leaves that out.",
+    )
+    border_below: Annotated[float, Field(ge=0, le=1)] = Field(
+        default=0.8,
+        description="A site is near a border between patterns where a smaller share of the shifted "
+        "windows keeps its pattern (a convention, no source); no unit.",
+    )
 
     @model_validator(mode="after")
     def _rising(self) -> "WindowSettings":

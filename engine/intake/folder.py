@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from engine.errors import Caution, Defect, FolderError
-from engine.frames import Frame, identity_frame
+from engine.frames import Frame, FrameSettings, identity_frame
 from engine.intake.curves import RawCurves
 from engine.intake.formats import curve_reader, height_reader
 from engine.intake.heights import HeightImage, place_image
@@ -272,7 +272,8 @@ def _read_frame(folder: DiscFolder, manifest: Report) -> None:
     if path is not None:
         report = folder._report(text)
         with report.reading():
-            folder.frame = read_landmarks(path, report) or folder.frame
+            settings = FrameSettings(method=folder._parts.frame_method or "similarity")
+            folder.frame = read_landmarks(path, report, settings) or folder.frame
 
 
 def _read_table(folder: DiscFolder, manifest: Report) -> None:

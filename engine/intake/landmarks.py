@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.frame_quality import CLOSE, FLAGS, OUTLIER, closest_pair
 from engine.frames import Frame, FrameSettings, fit_frame, spread_ratio
 from engine.intake.report import Report, shown
 from engine.intake.text import Row, number, read_table
@@ -120,3 +121,28 @@ def _cautions(frame: Frame, report: Report) -> None:
             f"The stage is scaled by {1 / frame.scale:.4f} against the disc; a few per mille are "
             "usual.",
         )
+    for name in frame.flags:
+        report.caution(name, frame_words(frame, name))
+
+
+def frame_words(frame: Frame, name: str) -> str:
+    """Sentence of a frame's flag, with the landmark or landmarks that it means.
+
+    Parameters
+    ----------
+    frame
+        A fitted frame.
+    name
+        One of its flags.
+    """
+    sentence = next(flag.sentence for flag in FLAGS if flag.name == name)
+    if name == OUTLIER:
+        left_out = np.where(
+            np.isfinite(frame.leave_one_out_um), frame.leave_one_out_um, frame.residual_um
+        )
+        worst = int(np.argmax(left_out))
+        sentence += f" It is {frame.names[worst]}, {left_out[worst]:.1f} um off the others' frame."
+    if name == CLOSE:
+        first, second, _ = closest_pair(frame.stage_um)
+        sentence += f" They are {frame.names[first]} and {frame.names[second]}."
+    return sentence

@@ -9,6 +9,7 @@ FORMAT = "disc-folder/1"
 ID_PATTERN = r"^[.]*[A-Za-z0-9_-][A-Za-z0-9._-]*$"
 ID_LETTERS = 64
 ID_EXPECTED = "1 to 64 of the letters A-Z a-z 0-9 . _ - (and not only dots)"
+FrameMethod = Literal["similarity", "affine", "auto"]
 Shape = Literal["sphere", "paraboloid", "cone", "pyramid"]
 
 
@@ -60,6 +61,7 @@ class FrameTable(Table):
     """``[frame]``."""
 
     landmarks: str | None = Field(default=None, min_length=1, description="a path to a table")
+    method: FrameMethod | None = Field(default=None, description="similarity, affine or auto")
 
 
 class Probe(Table):

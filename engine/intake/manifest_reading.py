@@ -18,6 +18,7 @@ from engine.intake.limits import MAX_TEXT_BYTES
 from engine.intake.manifest import (
     FORMAT,
     Disc,
+    FrameMethod,
     FrameTable,
     Manifest,
     Mosaic,
@@ -48,6 +49,8 @@ class Parts:
         Whether there is a pixel size, right or wrong.
     landmarks
         Path of the table of landmarks, or None.
+    frame_method
+        The map that is fitted to them; None where the folder does not ask for one.
     probes
         The sound probes.
     probe_names
@@ -64,6 +67,7 @@ class Parts:
     mosaic_pixel_um: float | None = None
     mosaic_pixel_given: bool = False
     landmarks: str | None = None
+    frame_method: FrameMethod | None = None
     probes: dict[str, Probe] = field(default_factory=dict)
     probe_names: frozenset[str] = frozenset()
     sites: str = "sites.csv"
@@ -97,7 +101,8 @@ def read_manifest(path: Path, report: Report) -> Parts:
     sample = _table(raw, "sample", Sample, report)
     mosaic = _mosaic(raw, parts, report)
     frame = _table(raw, "frame", FrameTable, report) if "frame" in raw else FrameTable()
-    parts.landmarks = frame.landmarks if frame is not None else None
+    if frame is not None:
+        parts.landmarks, parts.frame_method = frame.landmarks, frame.method
     _probes(raw, parts, report)
     sites = raw.get("sites", parts.sites)
     if isinstance(sites, str) and sites:

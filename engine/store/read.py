@@ -151,6 +151,7 @@ class DiscStore:
         for name in ("matrix", "offset_um", "stage_um", "residual_um", "leave_one_out_um"):
             fields[name] = np.array(fields[name], dtype=np.float64)  # null becomes NaN
         fields["stage_um"] = fields["stage_um"].reshape(-1, 2)
+        fields["disc_um"] = np.array(fields.get("disc_um", ()), dtype=np.float64).reshape(-1, 2)
         fields["rms_um"] = math.nan if fields["rms_um"] is None else fields["rms_um"]
         fields["names"], fields["flags"] = tuple(fields["names"]), tuple(fields["flags"])
         return Frame(**fields)

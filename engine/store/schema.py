@@ -162,8 +162,19 @@ TABLES: dict[str, tuple[Column, ...]] = {
 """Columns every consumer may rely on, a table a key; tables may carry further columns."""
 
 
+FURTHER: dict[str, tuple[Column, ...]] = {
+    "sites": (
+        Column("position_se_um", "number", "position, error to expect", "µm"),
+        Column("position_95_um", "number", "position, radius of 95 %", "µm"),
+        Column("pattern_stability", "number", "pattern kept when the site is shifted"),
+        Column("pattern_index_position_sd", "number", "pattern index, spread by position"),
+    ),
+}
+"""Labels and units of columns beyond the contract's; a run need not have them."""
+
+
 def column(table: str, name: str) -> Column:
-    """One column of a table; further columns get a label made from their name.
+    """One column of a table; one that no list names gets a label made from its name.
 
     Raises
     ------
@@ -172,7 +183,7 @@ def column(table: str, name: str) -> Column:
     """
     if table not in TABLES:
         raise ValueError(f"table must be one of {', '.join(TABLES)}, got {table!r}")
-    for candidate in TABLES[table]:
+    for candidate in (*TABLES[table], *FURTHER.get(table, ())):
         if candidate.name == name:
             return candidate
     return Column(name, "number", name.replace("_", " "))
