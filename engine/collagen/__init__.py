@@ -1,7 +1,9 @@
 """The collagen network: levelling, surface texture, fibrils, orientation and banding."""
 
+from engine.collagen.along import LineProfile, profile_along
 from engine.collagen.analyse import analyse_height
 from engine.collagen.areal_filter import filter_surface, transmission
+from engine.collagen.band_marks import BandMarks
 from engine.collagen.banding import Banding
 from engine.collagen.comparability import Basis, CommonGround, comparable, to_common_ground, unlike
 from engine.collagen.faults import ScanFaults, find_faults
@@ -20,6 +22,7 @@ from engine.collagen.tip_bound import TipBound, radius_bound
 
 __all__ = [
     "FLAGS",
+    "BandMarks",
     "Banding",
     "Basis",
     "CollagenSettings",
@@ -28,6 +31,7 @@ __all__ = [
     "FibrilPieces",
     "ImageTip",
     "Levelled",
+    "LineProfile",
     "MaterialRatio",
     "NetworkAnalysis",
     "OrientationField",
@@ -46,6 +50,7 @@ __all__ = [
     "material_ratio",
     "power_spectral_density",
     "preview",
+    "profile_along",
     "radius_bound",
     "sq_against_window",
     "texture",

@@ -1,13 +1,14 @@
 """Axial banding: its period along the fibril in space, per piece and pooled, or no answer."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, special
+from scipy import special
 
-from engine.collagen.profiles import _cubic, axis_height
+from engine.collagen.band_marks import BandMarks, amplitudes, marks_of, mean_amplitude
+from engine.collagen.band_profiles import band_profiles
+from engine.collagen.profiles import axis_height
 from engine.collagen.settings import CollagenSettings
 from engine.collagen.spectrum import (
     FREQUENCIES_PER_NM,
@@ -48,6 +49,13 @@ class Banding:
         Profile along the piece with the clearest bands, high-passed; empty without an answer.
     vibration
         Whether the period is steadier along the fast scan axis than along the fibrils.
+    amplitude_nm
+        Amplitude of the bands as the tip shows them, half of crest to trough, over the pieces that
+        show bands by themselves, weighted by length; NaN where there is none.
+    piece_amplitude_nm
+        Of each of these pieces, NaN for the others, shape (pieces,).
+    marks
+        Maxima of the bands along these pieces.
     """
 
     period_nm: float
@@ -63,6 +71,9 @@ class Banding:
     example_arc_nm: Array
     example_height_nm: Array
     vibration: bool
+    amplitude_nm: float = float("nan")
+    piece_amplitude_nm: Array = field(default_factory=lambda: np.zeros(0))
+    marks: BandMarks = field(default_factory=BandMarks)
 
 
 def no_banding(pieces: int, resolvable: bool) -> Banding:
@@ -83,58 +94,9 @@ def no_banding(pieces: int, resolvable: bool) -> Banding:
     nan, none = float("nan"), np.zeros(0)
     empty = np.full(pieces, np.nan)
     return Banding(
-        nan, nan, nan, resolvable, nan, nan, empty, empty.copy(), none, none, none, none, False
-    )
-
-
-@numba.njit(cache=True)
-def _sample_band(z, v, u, tv, tu, dv, du, half_width, lines, out):  # type: ignore[no-untyped-def]
-    for i in range(len(v)):
-        total = 0.0
-        for k in range(lines):
-            t = half_width * (2.0 * k / (lines - 1) - 1.0)
-            total += _cubic(z, v[i] + t * tu[i] / dv, u[i] - t * tv[i] / du)
-        out[i] = total / lines
-
-
-@dataclass(frozen=True)
-class _Profile:
-    piece: int
-    step_nm: float
-    height_nm: Array
-
-    @property
-    def length_nm(self) -> float:
-        return self.step_nm * (len(self.height_nm) - 1)
-
-
-def _profiles(
-    height_nm: Array,
-    axis_nm: Array,
-    traces: Traces,
-    diameter_nm: Array,
-    pixel_nm: tuple[float, float],
-    settings: CollagenSettings,
-) -> list[_Profile]:
-    step = 0.75 * min(pixel_nm)
-    out = []
-    long = np.flatnonzero(traces.length_nm > 0.8 * settings.band_piece_min_nm)
-    for piece in long:
-        part = slice(traces.start[piece], traces.start[piece + 1])
-        rise = np.diff(axis_nm[part])
-        arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(traces.arc_nm[part]), rise))])
-        if arc[-1] < settings.band_piece_min_nm:
-            continue
-        at = np.arange(0.0, arc[-1], step)
-        names = (traces.v_px, traces.u_px, traces.tangent_v, traces.tangent_u)
-        v, u, tv, tu = (np.interp(at, arc, a[part]) for a in names)
-        raw = np.empty(len(at))
-        width = settings.band_across_share * diameter_nm[piece]
-        _sample_band(height_nm, v, u, tv, tu, pixel_nm[1], pixel_nm[0], width, 5, raw)
-        sigma = settings.band_highpass_nm / step
-        raw -= ndimage.gaussian_filter1d(raw, sigma, mode="reflect")
-        out.append(_Profile(int(piece), step, raw))
-    return out
+        nan, nan, nan, resolvable, nan, nan, empty, empty.copy(), none, none, none, none, False,
+        piece_amplitude_nm=empty.copy(),
+    )  # fmt: skip
 
 
 def _cells(length_nm: float, settings: CollagenSettings) -> float:
@@ -178,7 +140,7 @@ def find_bands(
     if coarse > settings.band_pixel_max_nm:
         return no_banding(pieces, False)
     axis = axis_height(axis_from_nm, traces, settings.band_axis_smooth_nm)
-    found = _profiles(
+    found = band_profiles(
         np.ascontiguousarray(height_nm), axis, traces, diameter_nm, pixel_nm, settings
     )
     if not found:
@@ -206,6 +168,8 @@ def find_bands(
     banded = np.isfinite(singles[0])
     best = found[int(np.argmax(np.where(banded, singles[1] * length, -1)))]
     spread = _standard_error(singles[0], length, period, height, effective)
+    shown = answered and judged
+    size = amplitudes(found, singles[0] if shown else np.full(len(found), np.nan), pieces)
     return Banding(
         period_nm=period if answered else float("nan"),
         period_se_nm=spread if answered else float("nan"),
@@ -222,6 +186,11 @@ def find_bands(
         else np.zeros(0),
         example_height_nm=best.height_nm if answered else np.zeros(0),
         vibration=answered and _is_vibration(singles[0], at, traces),
+        amplitude_nm=mean_amplitude(size[at], length),
+        piece_amplitude_nm=size,
+        marks=marks_of(found, singles[0], diameter_nm, height_nm.shape, pixel_nm)
+        if shown
+        else BandMarks(),
     )
 
 
