@@ -33,6 +33,7 @@ from viewer.header import settings
 from viewer.ladder import rungs
 from viewer.legend import Drawn, drawn, legend_html
 from viewer.library import Library
+from viewer.look import look_of
 from viewer.page import build_page, new_state
 from viewer.plane import PlaneView
 from viewer.serve import make_server
@@ -195,7 +196,7 @@ def test_text_can_be_read_from_the_back(palette: Any) -> None:
 
 
 def test_the_header_offers_only_what_has_values(gallery: Gallery, state: ViewState) -> None:
-    said = settings(state, gallery.library, (0, 0, 1, 1))
+    said = settings(state, gallery.library, (0, 0, 1, 1), look_of(state))
     offered = {item[0] for group in said["colours"] for item in group["items"]}
     assert {"sites.modulus_kPa", "sites.pattern", "cells.pattern"} <= offered
     assert not {"sites.x_um", "sites.flags", "sites.modulus_syst"} & offered

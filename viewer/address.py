@@ -3,7 +3,8 @@
 Version 1 is a query string: ``v=1``, then the disc ``d``, the view ``x``, ``y``, ``s``
 (micrometres, micrometres to a pixel), ``c`` (colour by), ``site``, ``k`` (curve), ``tab``, ``l``
 (layers), ``t`` (dark or light), ``f`` (which of card and tray are unfolded), ``g=0`` (the legend is
-folded), ``p=1`` (large type), ``px`` and ``py`` (the tray's plot), and one of ``A`` to ``D`` for
+folded), ``p=1`` (large type), ``st`` (stains), ``fd`` (field), ``mp`` and ``ld`` (map of the
+nanometre sites, and load), ``px`` and ``py`` (the tray's plot), and one of ``A`` to ``D`` for
 each region. What is missing keeps its default; what cannot be read is left out, so that a link that
 was cut short still opens.
 """
@@ -22,6 +23,8 @@ from numpy.typing import NDArray
 
 from viewer.state import (
     CARD_TABS,
+    CHOICE,
+    CHOICE_KEYS,
     LAYERS,
     MAX_UM_PER_PX,
     MIN_UM_PER_PX,
@@ -49,6 +52,10 @@ FIELDS = (
     "curve",
     "card_tab",
     "layers",
+    "stains",
+    "field",
+    "site_map",
+    "load",
     "dark",
     "card_open",
     "tray_open",
@@ -88,6 +95,7 @@ def encode(state: ViewState) -> str:
         ("px", state.scatter_x),
         ("py", state.scatter_y),
     ]
+    pairs += [(key, getattr(state, n)) for n, key in CHOICE_KEYS.items() if getattr(state, n)]
     pairs += [(letter, _region_text(region)) for letter, region in state.regions.items()]
     return "?" + urlencode(pairs, safe=".,;")
 
@@ -157,6 +165,8 @@ def _read_choices(given: dict[str, str], found: dict[str, Any]) -> None:
     if "f" in given:
         found.update(card_open="c" in given["f"], tray_open="t" in given["f"])
         found.update(legend_open=given.get("g") != "0", present=given.get("p") == "1")
+        chosen = {name: given.get(key, "") for name, key in CHOICE_KEYS.items()}
+        found |= {name: v if CHOICE.fullmatch(v) else "" for name, v in chosen.items()}
 
 
 def apply(state: ViewState, search: str) -> bool:

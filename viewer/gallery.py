@@ -13,6 +13,7 @@ from engine.view import Box, Paint, Painter, Picture, Scene
 from engine.view.load import curve_values, load_scene
 from engine.view.ramps import ColourScale, pattern_colours, scale_for
 from viewer.library import Library
+from viewer.look import Look
 
 DEFAULT_CURVE_QUANTITY = "modulus_kPa"
 
@@ -46,17 +47,15 @@ class Gallery:
             ),
         )
 
-    def draw(
-        self, disc: str, box: Box, layers: frozenset[str], colour_by: str, dark: bool
-    ) -> Picture:
+    def draw(self, disc: str, box: Box, look: Look) -> Picture:
         """Draw a box of a disc."""
-        return self.painter.draw(self.scene(disc), box, self.paint(disc, layers, colour_by, dark))
+        return self.painter.draw(self.scene(disc), box, self.paint(disc, look))
 
-    def paint(self, disc: str, layers: frozenset[str], colour_by: str, dark: bool) -> Paint:
-        """Return the colours of cells and curves for a chosen quantity."""
-        table, name = split(colour_by)
+    def paint(self, disc: str, look: Look) -> Paint:
+        """Return the layers and the colours of cells and curves that a look asks for."""
+        table, name = split(look.colour_by)
         cells = self._cell_colours(disc, name) if table == "cells" and name != "pattern" else None
-        return Paint(layers, dark, cells, self._curve_colours(disc, colour_by))
+        return Paint(look.layers, look.dark, cells, self._curve_colours(disc, look.colour_by))
 
     def scale(self, colour_by: str) -> ColourScale | None:
         """Return the scale of a quantity over all open discs; None for a pattern."""
@@ -102,7 +101,7 @@ class Gallery:
                     for size in (0.2, 1.0, 20.0)
                 ]
         for box in boxes:
-            self.draw(disc, box, layers, "sites.modulus_kPa", True)
+            self.draw(disc, box, Look(layers, "sites.modulus_kPa"))
 
     def shade_ahead(self) -> None:
         """Shade height images before anybody looks at them, as many as are kept, without haste."""

@@ -6,13 +6,16 @@ from typing import Any
 
 from engine.store.schema import column
 from viewer.library import Library
+from viewer.look import Look
 from viewer.state import ViewState
 
 CELL_QUANTITIES = ("pattern", "pattern_confidence", "neighbours", "nn_distance_um", "diameter_um")
 FIRST = ("modulus_kPa", "pattern", "pattern_index")
 
 
-def settings(state: ViewState, library: Library, extent_um: tuple[float, ...]) -> dict[str, Any]:
+def settings(
+    state: ViewState, library: Library, extent_um: tuple[float, ...], look: Look
+) -> dict[str, Any]:
     """Return all that the header and the pictures need to know."""
     disc = state.disc
     run = library.run(disc)
@@ -24,6 +27,8 @@ def settings(state: ViewState, library: Library, extent_um: tuple[float, ...]) -
         "colour": state.colour_by,
         "layers": ".".join(state.layers),
         "dark": state.dark,
+        "look": look.query(),
+        "mode": state.mode,
         "card_open": state.card_open,
         "tray_open": state.tray_open,
         "legend_open": state.legend_open,

@@ -21,10 +21,14 @@ from viewer.gallery import Gallery
 from viewer.header import settings
 from viewer.ladder import rungs
 from viewer.legend import drawn, legend_html
+from viewer.look import look_of
 from viewer.marks import outline_columns, site_columns
 from viewer.plane_figure import PlaneSources, make_figure
 from viewer.plane_input import PlaneInput
-from viewer.state import ViewState
+from viewer.plane_modes import Modes
+from viewer.plane_offers import MODES, PANELS
+from viewer.plane_panels import Panels
+from viewer.state import CHOICE_KEYS, ViewState
 from viewer.theme import palette
 
 PUSHED = {"disc", "site", "colour_by", "regions"}
@@ -49,6 +53,8 @@ class PlaneView:
         What the page's scripts and Python tell each other.
     input
         The way back: what a person does.
+    panels, modes
+        The fold-outs of its tools, and what a click can do.
     sources
         What the figure draws.
     """
@@ -57,7 +63,9 @@ class PlaneView:
         self.state = state
         self.gallery = gallery
         self.bridge = Bridge()
-        self.input = PlaneInput(state, gallery, self.bridge)
+        self.panels = Panels(state, gallery, PANELS)
+        self.modes = Modes(state, gallery, MODES, self._show_mode)
+        self.input = PlaneInput(state, gallery, self.bridge, self.panels, self.modes)
         self._start: dict[str, float | None] = {"x": None, "y": None, "s": None}
         self.sources = PlaneSources()
         self._shown = make_figure(self.sources)
@@ -99,7 +107,7 @@ class PlaneView:
         watch = self.state.param.watch
         watch(lambda *_: self._show_all(), ["disc", "dark"])
         watch(lambda *_: self._show_colours(), ["colour_by"])
-        watch(lambda *_: self._show_layers(), ["layers"])
+        watch(lambda *_: self._show_layers(), ["layers", *CHOICE_KEYS])
         watch(
             lambda *_: self._show_settings(),
             ["card_open", "tray_open", "legend_open", "present", "site"],
@@ -124,6 +132,7 @@ class PlaneView:
             "xs": [outline[:, 0].tolist()] if has else [],
             "ys": [outline[:, 1].tolist()] if has else [],
         }
+        self._show_marks()
         self._show_colours()
         self._show_layers()
         self._show_selection()
@@ -149,11 +158,22 @@ class PlaneView:
 
     def _show_settings(self) -> None:
         extent = self.gallery.scene(self.state.disc).extent_um
-        said = settings(self.state, self.gallery.library, extent)
-        self.bridge.settings = said | {"start": self._start}
+        said = settings(self.state, self.gallery.library, extent, look_of(self.state))
+        extra = {"panels": self.panels.said(), "modes": self.modes.said()}
+        self.bridge.settings = said | extra | {"start": self._start}
 
     def _show_legend(self) -> None:
         self.bridge.legend = legend_html(drawn(self.state, self.gallery), self.state.dark)
+
+    def _show_mode(self) -> None:
+        self._show_marks()
+        self._show_settings()
+
+    def _show_marks(self) -> None:
+        marks = self.modes.marks()
+        self.sources.mode_points.data = marks.points
+        self.sources.mode_lines.data = marks.lines
+        self.sources.mode_words.data = marks.words
 
     def _show_selection(self) -> None:
         state = self.state

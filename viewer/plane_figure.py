@@ -9,6 +9,7 @@ from bokeh.models import (
     ColumnDataSource,
     GlyphRenderer,
     LassoSelectTool,
+    MultiLine,
     PanTool,
     Patches,
     Plot,
@@ -34,12 +35,17 @@ class PlaneSources:
     ----------
     sites, selection, outline, regions
         Sites, the selected site and curve, the tissue's outline, brushed regions.
+    mode_points, mode_lines, mode_words
+        What the present mode draws (`viewer.plane_modes.ModeMarks`).
     """
 
     sites: ColumnDataSource = field(default_factory=_source)
     selection: ColumnDataSource = field(default_factory=_source)
     outline: ColumnDataSource = field(default_factory=_source)
     regions: ColumnDataSource = field(default_factory=_source)
+    mode_points: ColumnDataSource = field(default_factory=_source)
+    mode_lines: ColumnDataSource = field(default_factory=_source)
+    mode_words: ColumnDataSource = field(default_factory=_source)
 
 
 @dataclass(frozen=True)
@@ -94,6 +100,7 @@ def make_figure(sources: PlaneSources) -> PlaneFigure:
     _add_regions(plot, sources.regions)
     sites = _add_sites(plot, sources.sites)
     _add_selection(plot, sources.selection)
+    _add_mode(plot, sources)
     return PlaneFigure(plot, outline, sites, brushes)
 
 
@@ -137,3 +144,18 @@ def _add_selection(plot: Plot, source: ColumnDataSource) -> None:
     )
     plot.add_glyph(source, around, **_PLAIN)
     plot.add_glyph(source, ring, **_PLAIN)
+
+
+def _add_mode(plot: Plot, sources: PlaneSources) -> None:
+    lines = MultiLine(xs="xs", ys="ys", line_color="line", line_width="width", line_dash="dash")
+    points = Scatter(
+        x="x", y="y", marker="marker", size="size", fill_color="fill", line_color="line",
+        line_width=2,
+    )  # fmt: skip
+    words = Text(
+        x="x", y="y", text="text", text_color="colour", text_font_size="13px", x_offset=9,
+        text_baseline="middle",
+    )  # fmt: skip
+    plot.add_glyph(sources.mode_lines, lines, **_PLAIN)
+    plot.add_glyph(sources.mode_points, points, **_PLAIN)
+    plot.add_glyph(sources.mode_words, words, **_PLAIN)

@@ -14,6 +14,8 @@ from viewer.address import apply
 from viewer.bridge import Bridge
 from viewer.gallery import Gallery
 from viewer.ladder import FILLS
+from viewer.plane_modes import Modes
+from viewer.plane_panels import Panels
 from viewer.state import LAYERS, MAX_UM_PER_PX, MIN_UM_PER_PX, ViewState
 
 LARGEST_POLYGON = 20_000
@@ -31,6 +33,8 @@ class PlaneInput:
         The discs.
     bridge
         What the page's scripts say.
+    panels, modes
+        What hears changes of fold-outs, and clicks while a mode is on.
 
     Attributes
     ----------
@@ -38,8 +42,11 @@ class PlaneInput:
         True while the state is brought to what the address says already.
     """
 
-    def __init__(self, state: ViewState, gallery: Gallery, bridge: Bridge) -> None:
+    def __init__(
+        self, state: ViewState, gallery: Gallery, bridge: Bridge, panels: Panels, modes: Modes
+    ) -> None:
         self.state, self.gallery, self.bridge = state, gallery, bridge
+        self.panels, self.modes = panels, modes
         self.following = False
 
     def hear(self, plot: Plot) -> None:
@@ -67,7 +74,8 @@ class PlaneInput:
     def _on_tap(self, event: Tap) -> None:
         if event.x is None or event.y is None:
             return
-        self.click(float(event.x), float(event.y))
+        mode = self.modes.present
+        (self.click if mode is None else mode.click)(float(event.x), float(event.y))
 
     def click(self, x_um: float, y_um: float) -> None:
         """Select the site, and the curve, that a click at a place of the disc means."""
@@ -106,7 +114,10 @@ class PlaneInput:
             "colour": lambda: self._on_colour(value),
             "step": lambda: self.step(-1 if value == -1 else 1),
             "approach": self.approach,
-            "clear": lambda: self.state.select(""),
+            "clear": self.clear,
+            "panel": lambda: self.panels.act(value),
+            "mode": lambda: self.modes.choose(value),
+            "strip": lambda: self.modes.act(value),
             "present": self.present,
             "newer": self.show_newer,
             "rung": lambda: self._on_rung(value),
@@ -149,6 +160,13 @@ class PlaneInput:
                 )
         finally:
             self.following = False
+
+    def clear(self) -> None:
+        """Leave the mode that is on; without one, select nothing."""
+        if self.state.mode:
+            self.state.mode = ""
+        else:
+            self.state.select("")
 
     def step(self, by: int) -> None:
         """Select the next or previous site and bring it into the view."""

@@ -13,7 +13,8 @@ from tornado.web import HTTPError, OutputTransform, RequestHandler
 
 from engine.view import Box, encode_layers, encode_png
 from viewer.gallery import Gallery
-from viewer.state import LAYERS, MAX_UM_PER_PX, MIN_UM_PER_PX
+from viewer.look import read_look
+from viewer.state import MAX_UM_PER_PX, MIN_UM_PER_PX
 
 LARGEST_SIDE_PX = 4096
 SECURITY_HEADERS = {
@@ -27,7 +28,12 @@ SECURITY_HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Opener-Policy": "same-origin",
 }
-ASSETS = {"plane.js": "text/javascript", "chrome.js": "text/javascript", "page.css": "text/css"}
+ASSETS = {
+    "plane.js": "text/javascript",
+    "chrome.js": "text/javascript",
+    "panels.js": "text/javascript",
+    "page.css": "text/css",
+}
 
 
 def asset(name: str) -> str:
@@ -52,8 +58,8 @@ def asset_version() -> str:
 class PictureHandler(RequestHandler):
     """Draws the box that the query names.
 
-    The query holds ``d x y s w h l c t``, ``v`` (the runs that are shown, as `Library.runs` writes
-    them; the current ones if it is missing), and ``form=png`` for one image.
+    The query holds ``d x y s w h``, a look (`viewer.look`), ``v`` (the runs that are shown, as
+    `Library.runs` writes them; the current ones if it is missing), and ``form=png`` for one image.
     """
 
     def initialize(self, gallery: Gallery, workers: ThreadPoolExecutor) -> None:
@@ -67,15 +73,12 @@ class PictureHandler(RequestHandler):
         if disc not in self.gallery.library.discs:
             raise HTTPError(404, "no such disc")
         box = self._box()
-        named = self.get_query_argument("l", "").split(".")
-        layers = frozenset(layer for layer in LAYERS if layer in named)
-        colour = self._colour(disc)
-        dark = self.get_query_argument("t", "dark") == "dark"
+        look = read_look(self.get_query_argument, self._colour(disc))
         png = self.get_query_argument("form", "") == "png"
         runs = self.get_query_argument("v", None)
 
         def draw() -> bytes:
-            picture = self.gallery.pinned(runs).draw(disc, box, layers, colour, dark)
+            picture = self.gallery.pinned(runs).draw(disc, box, look)
             return encode_png(picture) if png else encode_layers(picture)
 
         body = await IOLoop.current().run_in_executor(self.workers, draw)

@@ -4,6 +4,7 @@ One `ViewState` belongs to one browser session. Everything a person sees is deri
 address bar holds all of it (`viewer.address`), so that a copied link opens the same picture.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
@@ -20,6 +21,12 @@ REGION_LETTERS = ("A", "B", "C", "D")
 
 CARD_TABS = ("curves", "network", "cells")
 """Faces of the site card."""
+
+CHOICE_KEYS = {"stains": "st", "field": "fd", "site_map": "mp", "load": "ld"}
+"""Parameters that choose what a layer shows, with their keys in addresses."""
+
+CHOICE = re.compile(r"[A-Za-z0-9._~,:;+-]{0,400}")
+"""What such a choice may be written with."""
 
 MIN_UM_PER_PX = 2e-5
 MAX_UM_PER_PX = 100.0
@@ -124,6 +131,11 @@ class ViewState(param.Parameterized):
     scatter_y: str = param.String("modulus_kPa", doc="Site quantity along y of the tray's plot.")
     card_tab: str = param.String("curves", doc="Face of the site card that is shown.")
     layers: list[str] = param.List(list(LAYERS), item_type=str, doc="Layers that are shown.")
+    stains: str = param.String("", doc="Channels of the mosaic that are shown, and how.")
+    field: str = param.String("", doc="The field over the mosaic; empty for none.")
+    site_map: str = param.String("", doc="What nanometre sites show; empty for their heights.")
+    load: str = param.String("", doc="Share of the load at which heights are shown.")
+    mode: str = param.String("", doc="What a click on the plane does; empty selects.")
     dark: bool = param.Boolean(True, doc="Dark or light page.")
     card_open: bool = param.Boolean(True, doc="Whether the site card is unfolded.")
     tray_open: bool = param.Boolean(False, doc="Whether the comparison tray is unfolded.")

@@ -38,6 +38,7 @@
       for (const name of ["settings", "legend", "rungs", "address"]) {
         bridge.properties[name].change.connect(() => this[name]());
       }
+      this.panels = new splendens.Panels((name, value) => this.send(name, value));
       this.buttons();
       this.keys();
       window.addEventListener("popstate", () => {
@@ -83,6 +84,7 @@
       for (const button of document.querySelectorAll("[data-layer]")) {
         button.setAttribute("aria-pressed", String(s.layers.split(".").includes(button.dataset.layer)));
       }
+      this.panels.show(s);
       byId("fold-card").setAttribute("aria-expanded", String(s.card_open));
     }
 

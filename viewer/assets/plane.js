@@ -474,8 +474,8 @@
 
   function styleKey(s) {
     return new URLSearchParams({
-      d: s.disc, v: s.run_key, l: s.layers, c: s.colour, t: s.dark ? "dark" : "light",
-    }).toString();
+      d: s.disc, v: s.run_key,
+    }).toString() + "&" + s.look;
   }
 
   async function fetchRow(style, view) {
