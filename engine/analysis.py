@@ -2,12 +2,7 @@
 
 import hashlib
 import json
-import multiprocessing
-import os
 import time
-from collections.abc import Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,21 +11,29 @@ from typing import Any
 import numpy as np
 
 from engine import assemble, site_table
-from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty, warm_up
+from engine.assumptions import assumptions, check_probe_settings
+from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty
+from engine.pieces import Ask, Piece, run_pieces
 from engine.settings import Settings
 from engine.site_place import places_of
 from engine.store import DiscStore, open_store
 from engine.store.provenance import library_versions
 from engine.store.runs import RunWriter, as_record, new_run, next_run_name
 from engine.store.write import Progress
-from engine.tasks import fit_site, outline_of, run_task
+from engine.tasks import fit_site, outline_of
 
 _CURVE_SITES_A_TASK = 12
 _SMALL_MAP_CURVES = 256
+_WEIGHT_A_CURVE = 3e-5
 
 
 def _silent(_what: str, _share: float) -> None:
     """Tell nobody."""
+
+
+def _never() -> bool:
+    """Nobody stops it."""
+    return False
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,7 @@ def analyse_store(
     *,
     workers: int = 1,
     progress: Progress | None = None,
+    cancelled: Ask | None = None,
 ) -> Outcome:
     """Compute every table of a store from its raw data, as a new current run.
 
@@ -80,22 +84,25 @@ def analyse_store(
     workers
         Processes to work with; 1 works in this one.
     progress
-        Told what is done and how far it is.
+        Told what is done and how far it is, within a large site too.
+    cancelled
+        Asked again and again; true ends the analysis with `Cancelled`, the store as it was.
 
     Raises
     ------
     SplendensError
-        If there is no store.
+        If there is no store; if settings do not go with its probes; if it was cancelled.
     """
     begun = time.monotonic()
     settings = settings or Settings()
     opened = open_store(store)
+    _check_probes(opened, settings)
     mark = fingerprint(opened, settings)
     current = opened.current_run
     if current is not None and opened.run_info(current)["fingerprint"] == mark:
         return Outcome(current, False, time.monotonic() - begun)
     started = datetime.now(UTC).isoformat(timespec="seconds")
-    results = _compute(opened, settings, workers, progress or _silent)
+    results = _compute(opened, settings, workers, progress or _silent, cancelled or _never)
     name = next_run_name(opened)
     with new_run(opened, name) as run:
         _record(run, opened, settings, results)
@@ -104,6 +111,7 @@ def analyse_store(
                 "settings": settings.model_dump(mode="json"),
                 "versions": library_versions(),
                 "sources_digest": opened.info["sources_digest"],
+                "probes": _assumed(opened, settings),
                 "fingerprint": mark,
                 "started": started,
                 "finished": datetime.now(UTC).isoformat(timespec="seconds"),
@@ -112,51 +120,60 @@ def analyse_store(
     return Outcome(name, True, time.monotonic() - begun)
 
 
-@dataclass(frozen=True)
-class _Task:
-    kind: str
-    sites: tuple[str, ...]
-    weight: float
-
-    @property
-    def title(self) -> str:
-        return f"{self.kind} {self.sites[0]}" if self.sites else self.kind
+def _check_probes(store: DiscStore, settings: Settings) -> None:
+    used = {site.probe for site in store.sites.values() if site.has_curves}
+    check_probe_settings(store.info["probes"], store.info["sample"], used, settings.mechanics)
 
 
-def _plan(store: DiscStore) -> list[_Task]:
+def _assumed(store: DiscStore, settings: Settings) -> dict[str, dict[str, Any]]:
+    """Give what was assumed of every probe that took curves, to be kept with the run."""
+    used = sorted({site.probe for site in store.sites.values() if site.has_curves})
+    info = store.info
+    return {
+        name: assumptions(info["probes"][name], info["sample"], settings.mechanics, name).record()
+        for name in used
+    }
+
+
+def _plan(store: DiscStore, workers: int) -> list[Piece]:
     """Break the work into pieces, the longest first, so that no worker waits for one at the end."""
-    tasks = [] if store.mosaic is None else [_Task("cells", (), 12.0)]
-    large = [s.site for s in store.sites.values() if s.rows * s.cols > _SMALL_MAP_CURVES]
-    small = [s.site for s in store.sites.values() if s.has_curves and s.site not in large]
+    pieces = [] if store.mosaic is None else [Piece("cells", (), 12.0)]
+    large = [s for s in store.sites.values() if s.rows * s.cols > _SMALL_MAP_CURVES]
+    names = {s.site for s in large}
+    small = [s.site for s in store.sites.values() if s.has_curves and s.site not in names]
     images = [s.site for s in store.sites.values() if s.has_height]
-    tasks += [_Task("network", (name,), 1.5) for name in images]
-    # curves last: by then their compiled code lies in the cache (see _run_tasks)
-    tasks += [_Task("curves", (name,), 3.0) for name in large]
+    pieces += [Piece("network", (name,), 1.5) for name in images]
+    # curves last: by then their compiled code lies in the cache
+    threads = 1 if len(large) >= workers else workers
+    for site in sorted(large, key=lambda s: -s.rows * s.cols):
+        weight = max(3.0, site.rows * site.cols * _WEIGHT_A_CURVE)
+        pieces.append(Piece("curves", (site.site,), weight, threads))
     for start in range(0, len(small), _CURVE_SITES_A_TASK):
-        tasks.append(_Task("curves", tuple(small[start : start + _CURVE_SITES_A_TASK]), 0.5))
-    return tasks
+        pieces.append(Piece("curves", tuple(small[start : start + _CURVE_SITES_A_TASK]), 0.5))
+    return pieces
 
 
 def _compute(
-    store: DiscStore, settings: Settings, workers: int, tell: Progress
+    store: DiscStore, settings: Settings, workers: int, tell: Progress, cancelled: Ask
 ) -> dict[str, dict[str, Any]]:
     """Results by kind and site (cells under the empty name)."""
-    tasks = _plan(store)
-    total, done = sum(t.weight for t in tasks), 0.0
     results: dict[str, dict[str, Any]] = {"cells": {}, "curves": {}, "network": {}}
-    for task, result in _run_tasks(store.path, settings, tasks, workers):
-        if task.kind == "cells":
+    pieces = _plan(store, workers)
+
+    def tell_share(what: str, share: float) -> None:
+        tell(what, 0.95 * share)
+
+    for piece, result in run_pieces(store.path, settings, pieces, workers, tell_share, cancelled):
+        if piece.kind == "cells":
             results["cells"][""] = assemble.Cells(*result)
         else:
-            results[task.kind] |= dict(zip(task.sites, result, strict=True))
-        done += task.weight
-        tell(task.title, 0.95 * done / total)
-    results["curves"] |= _with_pooled_noise(store, settings, results["curves"])
+            results[piece.kind] |= dict(zip(piece.sites, result, strict=True))
+    results["curves"] |= _with_pooled_noise(store, settings, results["curves"], cancelled)
     return results
 
 
 def _with_pooled_noise(
-    store: DiscStore, settings: Settings, fits: dict[str, CurveFits]
+    store: DiscStore, settings: Settings, fits: dict[str, CurveFits], cancelled: Ask
 ) -> dict[str, CurveFits]:
     """Fit the small maps again, now that the noise of all maps of their probe is known.
 
@@ -169,49 +186,10 @@ def _with_pooled_noise(
         for probe in set(probes.values())
     }
     small = [name for name in fits if len(fits[name].flags) <= _SMALL_MAP_CURVES]
-    return {name: fit_site(store, name, settings, pooled[probes[name]]) for name in small}
-
-
-def _run_tasks(
-    path: Path, settings: Settings, tasks: list[_Task], workers: int
-) -> Iterator[tuple[_Task, Any]]:
-    if workers == 1 or len(tasks) < 2:
-        for task in tasks:
-            yield task, run_task(path, task.kind, task.sites, settings)
-        return
-    with _one_thread_each():
-        # spawn, never fork: a forked child of a process with threads can hang
-        context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(min(workers, len(tasks)), mp_context=context) as pool:
-            waiting: dict[Future[Any], _Task] = {
-                pool.submit(run_task, path, t.kind, t.sites, settings): t for t in tasks
-            }
-            try:
-                if any(task.kind == "curves" for task in tasks):
-                    warm_up()  # compiled once here, not once in every worker
-                while waiting:
-                    finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
-                    for future in finished:
-                        yield waiting.pop(future), future.result()
-            except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)
-                raise
-
-
-@contextmanager
-def _one_thread_each() -> Iterator[None]:
-    """Let workers of their own start with one thread for linear algebra each."""
-    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
-    before = {name: os.environ.get(name) for name in names}
-    os.environ.update(dict.fromkeys(names, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+    return {
+        name: fit_site(store, name, settings, pooled[probes[name]], cancelled=cancelled)
+        for name in small
+    }
 
 
 def _record(
@@ -227,15 +205,15 @@ def _record(
     windows = site_table.windows_of(centres, cells, settings.cells)
     places = places_of(store, cells, windows, settings.cells)
     moduli = {name: summarise_map(fit, settings.mechanics) for name, fit in fits.items()}
-    systematic = {name: _shared_uncertainty(store, name, fit) for name, fit in fits.items()}
+    systematic = {
+        name: _shared_uncertainty(store, name, fit, settings) for name, fit in fits.items()
+    }
     run.table("curves", assemble.curves_table(store, fits))
     run.table("fibrils", assemble.fibrils_table(store, networks))
     run.table("cells", assemble.cells_table(store.disc, cells))
     run.table("cell_groups", assemble.cell_groups_table(store.disc, cells))
-    run.table(
-        "sites",
-        site_table.sites_table(store, moduli, systematic, networks, windows, outline_um, places),
-    )
+    sites = site_table.sites_table(store, moduli, systematic, networks, windows, outline_um, places)
+    run.table("sites", sites | assemble.assumed_columns(store, fits))
     detail: dict[str, Any] = {"outline_um": outline_um}
     if cells is not None:
         detail |= {"edges": cells.graph.edges, "spacing_um": float(cells.graph.spacing_um)}
@@ -245,8 +223,12 @@ def _record(
         run.detail(f"sites/{name}", as_record(network))
 
 
-def _shared_uncertainty(store: DiscStore, site: str, fit: Any) -> float:
+def _shared_uncertainty(store: DiscStore, site: str, fit: CurveFits, settings: Settings) -> float:
     probe = store.info["probes"][store.sites[site].probe]
     return float(
-        systematic_uncertainty(fit, spring_constant_rel_sd=probe.get("spring_constant_rel_sd"))
+        systematic_uncertainty(
+            fit,
+            spring_constant_rel_sd=probe.get("spring_constant_rel_sd"),
+            settings=settings.mechanics,
+        )
     )

@@ -1,6 +1,6 @@
 """Kernel results into the columns of the result tables."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -132,6 +132,29 @@ def _site_curves(store: DiscStore, site: str, fit: CurveFits) -> Columns:
         "flags": np.array([names[int(mask)] for mask in fit.flags], dtype=object),
     }
     return columns | {name: getattr(fit, name) for name in _EXTRA_FIT_COLUMNS}
+
+
+def assumed_columns(store: DiscStore, fits: Mapping[str, CurveFits]) -> Columns:
+    """Columns of the table ``sites`` that say with what every modulus was found."""
+    found = [fits.get(site) for site in store.sites]
+    return {
+        "modulus_model": _words("" if f is None else f.tip.law.name for f in found),
+        "modulus_layer": _words("" if f is None else _layer_word(f) for f in found),
+        "modulus_depth_share": np.array([np.nan if f is None else f.depth_share for f in found]),
+        "modulus_poisson_ratio": np.array(
+            [np.nan if f is None else f.poisson_ratio for f in found]
+        ),
+    }
+
+
+def _words(texts: Iterable[str]) -> npt.NDArray[Any]:
+    return np.array(list(texts), dtype=object)
+
+
+def _layer_word(fit: CurveFits) -> str:
+    """Say what the law was corrected for; empty = taken as a half-space."""
+    layer = fit.layer
+    return "" if layer is None else f"{layer.base} {layer.thickness_nm / 1e3:g} um"
 
 
 def fibrils_table(store: DiscStore, networks: Mapping[str, NetworkAnalysis]) -> Columns:

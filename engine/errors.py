@@ -53,6 +53,10 @@ class SplendensError(Exception):
     """A problem that a user can mend; its text is one clear line."""
 
 
+class Cancelled(SplendensError):
+    """Work was stopped from outside; nothing half-done is kept."""
+
+
 class FolderError(SplendensError):
     """A disc folder with defects.
 

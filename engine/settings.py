@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from engine.cells import CellsSettings
 from engine.collagen import CollagenSettings
 from engine.errors import Defect, FolderError
-from engine.mechanics import MechanicsSettings
+from engine.mechanics import MechanicsSettings, ProbeSettings
 
 
 class Settings(BaseModel):
@@ -31,14 +31,26 @@ class Settings(BaseModel):
 
 
 def settings_as_toml(settings: Settings) -> str:
-    """Write settings as TOML; a value of None (not set) is left out."""
-    return tomli_w.dumps(_without_none(settings.model_dump(mode="json")))
+    """Write settings as TOML; what is not set is named in comments at the end."""
+    values = _without_unset(settings.model_dump(mode="json"))
+    return tomli_w.dumps(values) + "\n" + _probe_comments()
 
 
-def _without_none(value: Any) -> Any:
+def _without_unset(value: Any) -> Any:
     if isinstance(value, dict):
-        return {k: _without_none(v) for k, v in value.items() if v is not None}
+        return {k: _without_unset(v) for k, v in value.items() if v is not None and v != {}}
     return value
+
+
+def _probe_comments() -> str:
+    lines = [
+        "What the disc folder says of a probe can be replaced, for one by its name as here, or for",
+        "all under [mechanics.every_probe]; none of these is set unless you set it:",
+        "[mechanics.probes.NAME]",
+    ]
+    for name, field in ProbeSettings.model_fields.items():
+        lines.append(f"{name} = ...  # {field.description}")
+    return "".join(f"# {line}\n" for line in lines)
 
 
 def read_settings(path: Path) -> Settings:

@@ -1,12 +1,13 @@
 """The pieces of an analysis, each a function of a store and the settings; run in any process."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from engine.assumptions import assumptions, tip_of
 from engine.cells import (
     GroupGrades,
     NeighbourGraph,
@@ -17,12 +18,18 @@ from engine.cells import (
     tissue_outline,
 )
 from engine.collagen import ImageTip, NetworkAnalysis, analyse_height
-from engine.mechanics import CurveFits, Noise, Tip, fit_curves
+from engine.mechanics import CurveFits, Noise, fit_curves
 from engine.settings import Settings
 from engine.store import DiscStore, open_store
 
 OUTLINE_PIXEL_UM = 4.0
 """The tissue's outline is told from a level of the mosaic with pixels of about this size."""
+CHUNK_SAMPLES = 1 << 22
+"""Samples of a site that are held at a time, each way, so that memory stays flat."""
+_CHUNK_CURVES = 256, 16_384
+
+Tell = Callable[[float], None]
+"""``tell(share)``: how much of a piece is done, 0 to 1."""
 
 
 class ChannelView:
@@ -45,16 +52,6 @@ class ChannelView:
         """Read a piece by its row and column slices."""
         pixels: np.ndarray[Any, Any] = self._level[(self._channel, *piece)]
         return pixels
-
-
-def tip_of(probe: dict[str, Any]) -> Tip:
-    """Tip geometry of a stored probe."""
-    radius_um = probe.get("radius_um")
-    return Tip(
-        shape=probe["shape"],
-        radius_nm=None if radius_um is None else 1e3 * radius_um,
-        half_angle_deg=probe.get("half_angle_deg"),
-    )
 
 
 def _image_tip(probe: dict[str, Any]) -> ImageTip:
@@ -94,9 +91,16 @@ def outline_of(store: DiscStore, settings: Settings) -> np.ndarray[Any, Any]:
 
 
 def fit_site(
-    store: DiscStore, site: str, settings: Settings, pooled_noise: Noise | None = None
+    store: DiscStore,
+    site: str,
+    settings: Settings,
+    pooled_noise: Noise | None = None,
+    *,
+    threads: int = 1,
+    tell: Tell | None = None,
+    cancelled: Callable[[], bool] | None = None,
 ) -> CurveFits:
-    """Fit every curve of a site.
+    """Fit every curve of a site; a large one is read and fitted in chunks.
 
     Parameters
     ----------
@@ -104,24 +108,44 @@ def fit_site(
         Where, which and how.
     pooled_noise
         Noise of all maps of the probe, which steadies the standard errors of a small map.
+    threads
+        Worker threads.
+    tell
+        Told how far it is after every chunk.
+    cancelled
+        Asked before every chunk; true ends the fit with `engine.mechanics.FitCancelled`.
     """
     curves = store.curves(site)
-    probe = store.info["probes"][store.sites[site].probe]
-    z_nm, deflection_nm = curves.approach()
-    retract = curves.retract()
+    probe = store.sites[site].probe
+    assumed = assumptions(
+        store.info["probes"][probe], store.info["sample"], settings.mechanics, probe
+    )
+    z_nm, deflection_nm = curves.rows_of("approach")
+    retract = curves.rows_of("retract") if curves.has_retract else (None, None)
     return fit_curves(
         z_nm,
         deflection_nm,
-        tip=tip_of(probe),
-        spring_constant_N_per_m=probe["spring_constant_N_per_m"],
-        poisson_ratio=store.info["sample"]["poisson_ratio"],
-        retract_z_nm=None if retract is None else retract[0],
-        retract_deflection_nm=None if retract is None else retract[1],
+        tip=assumed.tip,
+        spring_constant_N_per_m=assumed.spring_constant_N_per_m,
+        poisson_ratio=assumed.poisson_ratio,
+        retract_z_nm=retract[0],
+        retract_deflection_nm=retract[1],
         valid=curves.valid,
-        thickness_um=store.info["sample"].get("thickness_um"),
+        thickness_um=assumed.thickness_um,
         settings=settings.mechanics,
         pooled_noise=pooled_noise,
+        depth_share=assumed.depth_share,
+        threads=threads,
+        chunk_curves=chunk_of(deflection_nm.shape[1]),
+        progress=None if tell is None else lambda done, total: tell(done / max(total, 1)),
+        cancelled=cancelled,
     )
+
+
+def chunk_of(samples: int) -> int:
+    """Curves of a chunk, whole chunks of the store, for curves of so many samples."""
+    least, most = _CHUNK_CURVES
+    return int(np.clip(CHUNK_SAMPLES // max(samples, 1) // least * least, least, most))
 
 
 def analyse_network(store: DiscStore, site: str, settings: Settings) -> NetworkAnalysis:
@@ -138,7 +162,16 @@ def analyse_network(store: DiscStore, site: str, settings: Settings) -> NetworkA
     )
 
 
-def run_task(path: Path, kind: str, sites: Sequence[str], settings: Settings) -> Any:
+def run_task(
+    path: Path,
+    kind: str,
+    sites: Sequence[str],
+    settings: Settings,
+    *,
+    threads: int = 1,
+    tell: Tell | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> Any:
     """Run one planned piece in this process.
 
     Parameters
@@ -151,6 +184,8 @@ def run_task(path: Path, kind: str, sites: Sequence[str], settings: Settings) ->
         The sites it covers; none for ``cells``.
     settings
         All settings.
+    threads, tell, cancelled
+        As for `fit_site`; the share told is that of the piece.
 
     Returns
     -------
@@ -160,6 +195,20 @@ def run_task(path: Path, kind: str, sites: Sequence[str], settings: Settings) ->
     store = open_store(path)
     if kind == "cells":
         return find_cells(store, settings)
-    if kind == "curves":
-        return [fit_site(store, site, settings) for site in sites]
-    return [analyse_network(store, site, settings) for site in sites]
+    if kind == "network":
+        return [analyse_network(store, site, settings) for site in sites]
+    return [
+        fit_site(
+            store,
+            site,
+            settings,
+            threads=threads,
+            tell=_part_of(tell, number, len(sites)),
+            cancelled=cancelled,
+        )
+        for number, site in enumerate(sites)
+    ]
+
+
+def _part_of(tell: Tell | None, number: int, total: int) -> Tell | None:
+    return None if tell is None else lambda share: tell((number + share) / total)

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from engine.mechanics import (
+    Layer,
     MechanicsSettings,
     Tip,
     compare_fits,
@@ -14,6 +15,8 @@ from engine.mechanics import (
     modulus_at_contact,
     refit_map,
 )
+from engine.mechanics.refit import cut_at_depth
+from engine.mechanics.tables import law_force
 
 BEAD = Tip("sphere", 5000.0)
 COMMON = {"tip": BEAD, "spring_constant_N_per_m": 0.8, "poisson_ratio": 0.5}
@@ -162,3 +165,58 @@ def test_settings_reach_the_refit():
     z, d, _ = curve_simulator.curves(3, 300)
     found = refit(z, d, settings=MechanicsSettings(free_exponent=False))
     assert np.isnan(found.exponent).all()
+
+
+@pytest.mark.parametrize("share", [0.35, 0.7])
+def test_a_share_of_the_depth_is_fitted_with_its_own_contact(share):
+    z, d, contact = curve_simulator.curves(40, 600, white_nm=0.1)
+    back = d[:, ::-1] - np.where(z[::-1] < contact[:, None] - 5, 0.0, 0.4)
+    way = {"retract_z_nm": z[::-1], "retract_deflection_nm": back}
+    whole = fit_curves(z, d, **COMMON, **way)
+    part = fit_curves(z, d, depth_share=share, **COMMON, **way)
+    # a sample or two less than the share, never more
+    ratio = part.indentation_nm / whole.indentation_nm
+    assert np.all((ratio > share - 0.02) & (ratio < share * 1.01))
+    assert part.depth_share == share
+    # contact and baseline are fitted anew to fewer samples: other numbers, as right, less sure
+    assert np.all(part.contact_z_nm != whole.contact_z_nm)
+    assert np.all(part.log_modulus_se > whole.log_modulus_se)
+    off = np.log(part.modulus_kPa / 300.0) / part.log_modulus_se
+    assert np.mean(np.abs(off) < 1.96) >= 0.85
+    # the way back is the whole curve's
+    np.testing.assert_allclose(part.adhesion_nN, whole.adhesion_nN, atol=0.02)
+    np.testing.assert_allclose(part.dissipation, whole.dissipation, atol=0.02)
+    # by hand: the same samples alone
+    alone = fit_curves(z, cut_at_depth(z, d, whole, share * whole.indentation_nm), **COMMON)
+    np.testing.assert_allclose(part.modulus_kPa, alone.modulus_kPa, rtol=1e-3)
+    chunks = fit_curves(z, d, depth_share=share, chunk_curves=17, **COMMON)
+    np.testing.assert_array_equal(chunks.modulus_kPa, part.modulus_kPa)
+
+
+def test_a_share_matters_where_the_law_is_not_the_sample_s():
+    layer = Layer(20e3, 0.5)
+
+    def force(depth, tip):
+        return law_force(depth, tip, layer)
+
+    z, d, _ = curve_simulator.curves(6, 800, modulus_kPa=30.0, white_nm=0.02, force=force)
+    shares = (0.3, 0.6, 1.0)
+    moduli = [np.median(fit_curves(z, d, depth_share=s, **COMMON).modulus_kPa) for s in shares]
+    assert moduli[0] < moduli[1] < moduli[2]
+    told = explain_curve(z, d[0], depth_share=0.3, **COMMON)
+    assert told.fit.modulus_kPa[0] == pytest.approx(moduli[0], rel=0.02)
+    beyond = told.indentation_nm > told.fit.indentation_nm[0] * 1.02
+    assert beyond.sum() > 50
+    assert np.isnan(told.residual_nm[beyond]).all()
+    assert np.isfinite(told.model_nm).all()
+    assert np.nanstd(told.residual_nm) < 0.03
+    # a dragged contact works on the same samples
+    moved = modulus_at_contact(told, float(told.fit.contact_z_nm[0]))
+    assert moved.modulus_ratio == pytest.approx(1.0, rel=1e-3)
+
+
+def test_a_share_that_cannot_be_is_named():
+    z, d, _ = curve_simulator.curves(2, 100)
+    for share in (0.0, 1.2, np.nan):
+        with pytest.raises(ValueError, match="depth_share"):
+            fit_curves(z, d, depth_share=share, **COMMON)

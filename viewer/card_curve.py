@@ -77,7 +77,8 @@ class CurvePlot:
         e, every = self._facts.explained, self._facts.every
         x = np.asarray(self._approach.data["x"])
         self._model.data = {"x": x, "y": model_nm[::every]}
-        rest = (e.deflection_nm - model_nm)[::every]
+        fitted = np.where(np.isfinite(e.residual_nm), 0.0, np.nan)
+        rest = (e.deflection_nm - model_nm + fitted)[::every]
         self._rest.data = {"x": x, "y": rest}
         self._fit_residual(rest)
 
@@ -133,11 +134,12 @@ def _drive_columns(facts: CurveFacts) -> dict[str, Any]:
 def _force_columns(facts: CurveFacts) -> dict[str, Any]:
     e, every = facts.explained, facts.every
     fitted = np.isfinite(facts.contact_z_nm)
+    beyond = np.where(np.isfinite(e.residual_nm), 0.0, np.nan)
     return {
         "approach": _xy(e.indentation_nm, e.force_nN, every),
         "retract": _xy(e.retract_indentation_nm, e.retract_force_nN, every),
         "model": _xy(e.indentation_nm, e.model_force_nN, every),
-        "residual": _xy(e.indentation_nm, e.force_nN - e.model_force_nN, every),
+        "residual": _xy(e.indentation_nm, e.force_nN - e.model_force_nN + beyond, every),
         "contact": {"x": [0.0], "y": [0.0]} if fitted else {"x": [], "y": []},
         "x": "indentation (nm)",
         "y": "force (nN)",

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import ValidationError
 
 from engine.mechanics import CurveExplanation, MechanicsSettings, explain_curve
-from engine.tasks import tip_of
 from viewer.card_facts import SiteFacts
 from viewer.library import Library
+from viewer.run_settings import mechanics_of
 
 Floats = NDArray[np.float64]
 
@@ -62,13 +61,14 @@ def curve_facts(library: Library, facts: SiteFacts, index: int) -> CurveFacts:
     explained = explain_curve(
         z_nm,
         deflection_nm,
-        tip=tip_of(facts.probe),
-        spring_constant_N_per_m=facts.probe["spring_constant_N_per_m"],
-        poisson_ratio=facts.sample["poisson_ratio"],
+        tip=facts.assumed.tip,
+        spring_constant_N_per_m=facts.assumed.spring_constant_N_per_m,
+        poisson_ratio=facts.assumed.poisson_ratio,
         retract_z_nm=back_z if len(back_z) else None,
         retract_deflection_nm=back_d if len(back_d) else None,
-        thickness_um=facts.sample.get("thickness_um"),
+        thickness_um=facts.assumed.thickness_um,
         settings=run_settings(library, facts),
+        depth_share=facts.assumed.depth_share,
     )
     return CurveFacts(
         explained=explained,
@@ -88,19 +88,9 @@ def _known(z_nm: Floats, deflection_nm: Floats) -> tuple[Floats, Floats]:
 def run_settings(library: Library, facts: SiteFacts) -> MechanicsSettings:
     """Give the settings for force curves with which the current run was made.
 
-    A run of another version may name settings that are gone: those are left out, and what cannot be
-    read at all gets its default. `refit_differs` tells whether it matters.
+    `refit_differs` tells whether those of another version matter.
     """
-
-    def read() -> MechanicsSettings:
-        found = library.store(facts.disc).run_info(facts.run)["settings"].get("mechanics", {})
-        known = {k: v for k, v in found.items() if k in MechanicsSettings.model_fields}
-        try:
-            return MechanicsSettings.model_validate(known)
-        except ValidationError:
-            return MechanicsSettings()
-
-    return library.kept(("mechanics settings", facts.disc, facts.run), read)
+    return mechanics_of(library, facts.disc, facts.run)
 
 
 def refit_differs(curve: CurveFacts, modulus_kPa: float) -> bool:

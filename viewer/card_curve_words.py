@@ -7,14 +7,13 @@ from math import isfinite
 import numpy as np
 
 from engine.mechanics import FLAGS
-from engine.tasks import tip_of
 from viewer.card_curve_facts import CurveFacts, refit_differs
 from viewer.card_facts import MapFacts, SiteFacts
 from viewer.card_map import left_out_words
+from viewer.card_model_words import model_words, poisson_row, share_words, tip_row
 from viewer.card_text import (
     DASH,
     NOT_INDEPENDENT,
-    SHAPE_WORDS,
     facts_html,
     flag_rows,
     flags_html,
@@ -22,7 +21,6 @@ from viewer.card_text import (
     plain_number,
     plus_minus,
     split_flags,
-    tip_words,
     with_unit,
 )
 from viewer.card_turn import Turn, turn_words
@@ -100,16 +98,17 @@ def _assumptions(site: SiteFacts, facts: MapFacts) -> list[tuple[str, str]]:
     return [
         ("what it is", "apparent indentation modulus: median over the curves that count"),
         ("curves", f"{int(facts.used.sum())} of {int(facts.taken.sum())} taken"),
-        ("model", SHAPE_WORDS.get(tip_of(site.probe).law.name, site.probe["shape"])),
-        ("tip", tip_words(site.probe)),
+        ("model", model_words(site.assumed)),
+        ("tip", tip_row(site)),
         ("depth", depth),
-        ("Poisson ratio", f"{site.sample['poisson_ratio']:g} (assumed)"),
+        ("fitted", share_words(site.assumed)),
+        ("Poisson ratio", poisson_row(site)),
         ("exponent set free", with_unit(site.number("exponent"), "") + _law_exponent(site)),
     ]
 
 
 def _law_exponent(site: SiteFacts) -> str:
-    return f" (the model says {tip_of(site.probe).law.exponent:g})"
+    return f" (the model says {site.assumed.tip.law.exponent:g})"
 
 
 def _budget(site: SiteFacts) -> str:

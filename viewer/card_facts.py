@@ -12,8 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from engine.assumptions import Assumptions
 from engine.store.read import StoredSite
 from viewer.library import Library
+from viewer.run_settings import assumed_of
 from viewer.state import CARD_TABS
 
 Floats = NDArray[np.float64]
@@ -35,6 +37,8 @@ class SiteFacts:
         Its row of the table ``sites``; empty without a run.
     probe, sample
         As the disc folder described them.
+    assumed
+        What the run's fits took for granted: mostly the same, else what its settings say.
     faces
         Faces of the card that have something to show, in order.
     """
@@ -46,6 +50,7 @@ class SiteFacts:
     row: dict[str, Any]
     probe: dict[str, Any]
     sample: dict[str, Any]
+    assumed: Assumptions
     faces: tuple[str, ...]
 
     def number(self, name: str) -> float:
@@ -135,6 +140,7 @@ def _read_site(library: Library, disc: str, run: str, site: str) -> SiteFacts:
         row={str(name): value for name, value in rows[0].items()} if rows else {},
         probe=dict(store.info["probes"][stored.probe]),
         sample=dict(store.info["sample"]),
+        assumed=assumed_of(library, disc, run, stored.probe),
         faces=tuple(face for face in CARD_TABS if has[face]),
     )
 

@@ -16,6 +16,7 @@ from engine.mechanics import FLAGS as CURVE_FLAGS
 from engine.mechanics import MAP_FLAGS
 from viewer.card_facts import MapFacts, SiteFacts
 from viewer.card_figures import Look
+from viewer.card_model_words import law_words, share_words
 from viewer.card_text import (
     flag_rows,
     glyph_svg,
@@ -99,7 +100,10 @@ def _modulus(facts: SiteFacts, _look: Look) -> str:
     )
     depth = facts.number("indentation_nm")
     label = "apparent indentation modulus, median of the map"
-    label += f"; {facts.probe['shape']}, to {depth:.0f} nm deep" if isfinite(depth) else ""
+    if isfinite(depth):
+        fitted = share_words(facts.assumed)
+        label += f"; {law_words(facts.assumed)}, to {depth:.0f} nm deep"
+        label += f" ({fitted})" if fitted else ""
     return _big(value, "kPa", f"{interval} kPa" if interval else "", label)
 
 

@@ -15,26 +15,18 @@ from typing import Any
 import panel as pn
 from pydantic import ValidationError
 
-from engine.mechanics import MechanicsSettings
 from engine.settings import Settings
 from engine.store import open_store
 from viewer.card_facts import SiteFacts
 from viewer.card_figures import Look
 from viewer.card_parts import push_button, text_pane
-from viewer.card_trial_facts import Trial, as_stored
+from viewer.card_trial_facts import Trial, as_stored, trial_settings
 
 _LOOK_EVERY_MS = 400
-FIELDS = {
-    "shape": ("contact_model", "the contact model"),
-    "depth_share": ("fit_depth_share", "the fit depth"),
-    "poisson_ratio": ("poisson_ratio", "the Poisson ratio"),
-    "radius_nm": ("tip_radius_nm", "the tip radius"),
-}
-"""What a trial changes, with the setting of an analysis that holds it and its name in words."""
 
 
 def settings_for(path: Path, site: SiteFacts, trial: Trial) -> tuple[Settings | None, str]:
-    """Write a trial into the settings of the site's run.
+    """Write a trial into the settings of the site's run, for the site's probe.
 
     Parameters
     ----------
@@ -46,28 +38,17 @@ def settings_for(path: Path, site: SiteFacts, trial: Trial) -> tuple[Settings | 
     settings
         The run's settings with the trial's in their place; None where they cannot be given.
     reason
-        Why not, as a sentence; empty where they can.
+        Why not, as a sentence; empty where they can or where nothing is changed.
     """
-    stored = as_stored(site)
-    changed = {name for name in FIELDS if getattr(trial, name) != getattr(stored, name)}
-    if not changed:
+    if trial == as_stored(site):
         return None, ""
-    lost = [FIELDS[n][1] for n in FIELDS if n in changed and FIELDS[n][0] not in _known()]
-    if lost:
-        return None, (
-            f"For this map only: the settings of an analysis cannot hold {' and '.join(lost)}."
-        )
     found = open_store(path).run_info(site.run)["settings"]
-    mechanics = dict(found.get("mechanics", {}))
-    mechanics |= {FIELDS[name][0]: getattr(trial, name) for name in changed}
     try:
-        return Settings.model_validate({**found, "mechanics": mechanics}), ""
+        settings = Settings.model_validate(found)
     except ValidationError:
         return None, f"{site.run} was made with settings of another version."
-
-
-def _known() -> set[str]:
-    return set(MechanicsSettings.model_fields)
+    tried = trial_settings(site, settings.mechanics, trial)
+    return settings.model_copy(update={"mechanics": tried}), ""
 
 
 def _analyse(path: str, settings: Settings, tell: Any) -> None:

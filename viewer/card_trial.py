@@ -10,6 +10,7 @@ import numpy as np
 import panel as pn
 
 from engine.view.ramps import scale_for
+from viewer.card_curve_facts import run_settings
 from viewer.card_facts import MapFacts, SiteFacts
 from viewer.card_figures import Look, legend_html
 from viewer.card_later import Latest
@@ -31,6 +32,7 @@ from viewer.card_trial_words import trial_html
 from viewer.card_turn import turn_of
 from viewer.library import Library
 
+_LEAST_SHARE = 0.2
 _RADIUS_REACH = (0.5, 2.0)
 """Smallest and largest tip radius that can be tried, over the probe's own."""
 
@@ -99,7 +101,9 @@ class TrialFold:
             sizing_mode="stretch_width",
             stylesheets=[select_css(look)],
         )
-        self._depth = _slider(look, "share of each indentation that is fitted", (0.2, 1.0, 0.05))
+        self._depth = _slider(
+            look, "share of each indentation that is fitted", (_LEAST_SHARE, 1.0, 0.05)
+        )
         self._depth.format = "0%"
         self._poisson = _slider(look, "Poisson ratio", (0.0, 0.5, 0.01))
         self._radius = _slider(look, "tip radius", (*_RADIUS_REACH, 0.01))
@@ -133,9 +137,13 @@ class TrialFold:
         stored = as_stored(self._site)
         self._filling = True
         try:
-            names = {SHAPE_WORDS.get(n, n): n for n in shapes_for(self._site)}
+            settings = run_settings(self._library, self._site)
+            names = {SHAPE_WORDS.get(n, n): n for n in shapes_for(self._site, settings)}
             self._shape.param.update(options=names, value=stored.shape)
-            self._depth.value, self._poisson.value = 1.0, stored.poisson_ratio
+            self._depth.param.update(
+                start=min(_LEAST_SHARE, stored.depth_share), value=stored.depth_share
+            )
+            self._poisson.value = stored.poisson_ratio
             self._set_radius(stored.radius_nm)
         finally:
             self._filling = False

@@ -10,21 +10,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.assumptions import Assumptions, assumptions
 from engine.mechanics import (
     FLAGS,
     MODELS,
     CurveFits,
     FitChange,
     MapModulus,
-    Tip,
+    MechanicsSettings,
+    ProbeSettings,
     compare_fits,
     refit_map,
     summarise_map,
 )
-from engine.tasks import tip_of
 from viewer.card_curve_facts import run_settings
 from viewer.card_facts import MapFacts, SiteFacts, read_only
 from viewer.library import Library
+
+FIELDS = {
+    "shape": "contact_model",
+    "depth_share": "fit_depth_share",
+    "poisson_ratio": "poisson_ratio",
+    "radius_nm": "tip_radius_nm",
+}
+"""What a trial changes, with the setting of a probe that holds it."""
 
 
 @dataclass(frozen=True)
@@ -70,23 +79,52 @@ class TrialOutcome:
 
 
 def as_stored(site: SiteFacts) -> Trial:
-    """Give what the run used: probe and sample as the disc folder describes them."""
-    tip = tip_of(site.probe)
-    return Trial(tip.shape, 1.0, float(site.sample["poisson_ratio"]), tip.radius_nm)
+    """Give what the run used."""
+    assumed = site.assumed
+    return Trial(
+        assumed.tip.law.name, assumed.depth_share, assumed.poisson_ratio, assumed.tip.radius_nm
+    )
 
 
-def shapes_for(site: SiteFacts) -> tuple[str, ...]:
-    """Contact laws for which the probe's sizes are known, its own first."""
-    own = tip_of(site.probe)
-    names = [own.shape, *(name for name in MODELS if name != own.shape)]
-    return tuple(name for name in names if _tip(site, name, own.radius_nm) is not None)
+def trial_settings(site: SiteFacts, settings: MechanicsSettings, trial: Trial) -> MechanicsSettings:
+    """Write what a trial changes into the settings of the site's probe.
+
+    Parameters
+    ----------
+    site, settings
+        The site, and the settings of its run.
+    trial
+        What is tried.
+    """
+    stored, name = as_stored(site), site.stored.probe
+    changed = {
+        setting: getattr(trial, field)
+        for field, setting in FIELDS.items()
+        if getattr(trial, field) != getattr(stored, field)
+    }
+    own = settings.probes.get(name, ProbeSettings())
+    tried = ProbeSettings.model_validate(own.model_dump() | changed)
+    return settings.model_copy(update={"probes": {**settings.probes, name: tried}})
 
 
-def _tip(site: SiteFacts, shape: str, radius_nm: float | None) -> Tip | None:
+def _assumed(site: SiteFacts, settings: MechanicsSettings, trial: Trial) -> Assumptions:
+    tried = trial_settings(site, settings, trial)
+    return assumptions(site.probe, site.sample, tried, site.stored.probe)
+
+
+def shapes_for(site: SiteFacts, settings: MechanicsSettings) -> tuple[str, ...]:
+    """Contact laws for which the probe's sizes are known, the run's own first."""
+    stored = as_stored(site)
+    names = [stored.shape, *(name for name in MODELS if name != stored.shape)]
+    return tuple(n for n in names if _possible(site, settings, replace(stored, shape=n)))
+
+
+def _possible(site: SiteFacts, settings: MechanicsSettings, trial: Trial) -> bool:
     try:
-        return replace(tip_of(site.probe), shape=shape, radius_nm=radius_nm)  # type: ignore[arg-type]
+        _assumed(site, settings, trial)
     except ValueError:
-        return None
+        return False
+    return True
 
 
 def try_on_map(library: Library, site: SiteFacts, found: MapFacts, trial: Trial) -> TrialOutcome:
@@ -97,7 +135,12 @@ def try_on_map(library: Library, site: SiteFacts, found: MapFacts, trial: Trial)
     library, site, found
         The open discs, the site, and its fitted curves of the run.
     trial
-        What is tried; a law the probe has no sizes for falls back to its own.
+        What is tried.
+
+    Raises
+    ------
+    ValueError
+        If the probe has no sizes for that law.
     """
     settings = run_settings(library, site)
     key = ("trial before", site.disc, site.run, site.stored.site)
@@ -114,16 +157,18 @@ def try_on_map(library: Library, site: SiteFacts, found: MapFacts, trial: Trial)
 def _fit(library: Library, site: SiteFacts, trial: Trial, before: CurveFits | None) -> CurveFits:
     curves = library.store(site.disc).curves(site.stored.site)
     z_nm, deflection_nm = curves.approach()
+    settings = run_settings(library, site)
+    assumed = _assumed(site, settings, trial)
     return refit_map(
         z_nm,
         deflection_nm,
-        tip=_tip(site, trial.shape, trial.radius_nm) or tip_of(site.probe),
-        spring_constant_N_per_m=site.probe["spring_constant_N_per_m"],
-        poisson_ratio=trial.poisson_ratio,
-        depth_share=trial.depth_share if trial.depth_share < 1.0 else None,
-        thickness_um=site.sample.get("thickness_um"),
+        tip=assumed.tip,
+        spring_constant_N_per_m=assumed.spring_constant_N_per_m,
+        poisson_ratio=assumed.poisson_ratio,
+        depth_share=assumed.depth_share,
+        thickness_um=assumed.thickness_um,
         valid=curves.valid,
-        settings=run_settings(library, site),
+        settings=settings,
         before=before,
     )
 

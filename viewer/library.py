@@ -201,6 +201,7 @@ class Library:
 
 def _numeric(frame: pd.DataFrame, table: str) -> tuple[str, ...]:
     places = {"x_um", "y_um", "row", "col", "cell", "cell_group", "fibril"}
+    places |= {"modulus_depth_share", "modulus_poisson_ratio"}
     names = []
     for name in frame.columns:
         if name in places or column(table, name).kind not in ("number", "count"):

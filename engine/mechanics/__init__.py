@@ -10,6 +10,7 @@ from .flags import FLAGS
 from .layer import Layer, layer_factor, published_layer_factor
 from .models import MODELS, ContactModel, Tip, contact_force, contact_radius, contact_stiffness
 from .noise import NO_NOISE, Noise, pool_noise
+from .probe_settings import ProbeSettings
 from .refit import (
     ContactTrial,
     FitChange,
@@ -23,6 +24,7 @@ from .sensitivity import Sensitivity, sensitivity_from_stiff_surface
 from .settings import MechanicsSettings
 from .stretches import CAUTION, Stretch, find_stretches, fit_stretch
 from .summary import MAP_FLAGS, MapModulus, summarise_map
+from .tables import layer_under
 from .thermal import ThermalFit, fit_thermal, thermal_spectrum
 from .uncertainty import SharedUncertainty, shared_uncertainty, systematic_uncertainty
 from .warm import warm_up
@@ -49,6 +51,7 @@ __all__ = [
     "MechanicsSettings",
     "ModelRank",
     "Noise",
+    "ProbeSettings",
     "Sensitivity",
     "SharedUncertainty",
     "Stretch",
@@ -69,6 +72,7 @@ __all__ = [
     "fit_stretch",
     "fit_thermal",
     "layer_factor",
+    "layer_under",
     "model_curve",
     "modulus_at_contact",
     "pool_noise",

@@ -28,7 +28,8 @@ class CurveExplanation:
     z_nm, deflection_nm
         The approach (s,), nm.
     model_nm, residual_nm
-        Fitted deflection and data less fit (s,), nm; NaN where nothing was fitted.
+        Fitted deflection and data less fit (s,), nm; NaN where nothing was fitted. Beyond the depth
+        that is fitted the model goes on, and there is no residual.
     indentation_nm, force_nN
         Depth (negative before contact) and force of the approach (s,).
     model_force_nN
@@ -113,6 +114,7 @@ def explain_curve(
     thickness_um: float | None = None,
     settings: MechanicsSettings | None = None,
     noise: Noise | None = None,
+    depth_share: float = 1.0,
 ) -> CurveExplanation:
     """Fit one curve and everything that shows how far the number can be trusted.
 
@@ -120,8 +122,8 @@ def explain_curve(
     ----------
     z_nm, deflection_nm
         The approach (s,), nm.
-    tip, spring_constant_N_per_m, poisson_ratio, thickness_um, settings
-        As for `fit_curves`.
+    tip, spring_constant_N_per_m, poisson_ratio, thickness_um, settings, depth_share
+        As for `fit_curves`; the depth scan goes through shares of the depth that is fitted.
     retract_z_nm, retract_deflection_nm
         The way back (s',), nm.
     noise
@@ -142,7 +144,7 @@ def explain_curve(
     z = np.asarray(z_nm, float)
     d = np.asarray(deflection_nm, float)
 
-    def fit(zs: Floats, ds: Floats, *back: ArrayLike | None) -> CurveFits:
+    def fit(zs: Floats, ds: Floats, *back: ArrayLike | None, share: float = 1.0) -> CurveFits:
         return fit_curves(
             zs,
             ds,
@@ -156,9 +158,10 @@ def explain_curve(
             thickness_um=thickness_um,
             settings=s,
             pooled_noise=noise,
+            depth_share=share,
         )
 
-    whole = fit(z[None, :], d[None, :], retract_z_nm, retract_deflection_nm)
+    whole = fit(z[None, :], d[None, :], retract_z_nm, retract_deflection_nm, share=depth_share)
     indentation, force = _forces(z, d, whole)
     back_z = np.asarray([] if retract_z_nm is None else retract_z_nm, float)
     back_d = np.asarray([] if retract_deflection_nm is None else retract_deflection_nm, float)
@@ -173,7 +176,7 @@ def explain_curve(
         z_nm=z,
         deflection_nm=d,
         model_nm=model,
-        residual_nm=d - model,
+        residual_nm=fitted_part(z, d, whole) - model,
         indentation_nm=indentation,
         force_nN=force,
         model_force_nN=_reduced(whole, float(whole.modulus_kPa[0]))
@@ -186,6 +189,13 @@ def explain_curve(
         scan_se_kPa=np.array([]) if scan is None else scan.modulus_se_kPa,
         scan_spread=float(finite.max() / finite.min() - 1.0) if len(finite) > 1 else np.nan,
     )
+
+
+def fitted_part(z: Floats, d: Floats, fits: CurveFits) -> Floats:
+    """Copy one curve (s,) without what lies beyond the depth that its fit was given."""
+    if fits.depth_share >= 1.0 or not np.isfinite(fits.modulus_kPa[0]):
+        return d
+    return _cut(z, d, fits, (1.0,))[0]
 
 
 def _forces(z: Floats, d: Floats, fits: CurveFits) -> tuple[Floats, Floats]:

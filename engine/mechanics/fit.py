@@ -1,17 +1,19 @@
 """Fit the contact law to a map's curves: maximum likelihood of d(z), errors, flags."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
-from typing import Any, cast
+from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from engine.errors import SplendensError
+from engine.errors import Cancelled
 from engine.flags import mask_of
 
 from ._batch import COLUMN, MIN_SAMPLES
+from ._chunks import check_rows, put_rows, rows_of
 from ._retract import window_of
+from .depth_share import check_share, cut_to_share
 from .fit_steps import (
     after_the_fit,
     before_the_fit,
@@ -23,14 +25,13 @@ from .fit_steps import (
     way_back,
 )
 from .flags import FLAGS
-from .layer import Layer
 from .models import Tip
 from .noise import Noise, noise_shape, pool_noise
 from .prepare import prepare_curves, run_fit, run_retract
 from .quality import EXCLUDING, NO_MODULUS, judge, usual_sigma
 from .results import CurveFits
 from .settings import MechanicsSettings
-from .tables import layered, tabulate
+from .tables import layer_under, tabulate
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +42,7 @@ SAMPLE_RUNS, SAMPLE_CURVES = 32, 16
 """Noise of a map that is fitted in chunks is taken from so many runs of so many curves."""
 
 
-class FitCancelled(SplendensError):
+class FitCancelled(Cancelled):
     """The fit was stopped from outside; nothing of it is kept."""
 
 
@@ -74,6 +75,7 @@ def fit_curves(
     thickness_um: float | None = None,
     settings: MechanicsSettings | None = None,
     pooled_noise: Noise | None = None,
+    depth_share: float = 1.0,
     threads: int = 1,
     chunk_curves: int = CHUNK_CURVES,
     progress: Callable[[int, int], None] | None = None,
@@ -107,6 +109,8 @@ def fit_curves(
         Thresholds and choices; the defaults if None.
     pooled_noise
         Noise of the probe's maps together, towards which a small map's is drawn.
+    depth_share
+        Share of each curve's own largest depth (of a fit of the whole curve) that is fitted.
     threads
         Worker threads; the result does not depend on it.
     chunk_curves
@@ -131,13 +135,14 @@ def fit_curves(
     """
     s = settings if settings is not None else MechanicsSettings()
     check_constants(spring_constant_N_per_m, poisson_ratio, thickness_um)
+    check_share(depth_share)
     if chunk_curves < 1:
         raise ValueError(f"chunk_curves must be >= 1, got {chunk_curves}")
     shape, tell = np.shape(deflection_nm), progress or _say_nothing
     inputs = (z_nm, deflection_nm, retract_z_nm, retract_deflection_nm, valid)
 
     def fit(rows: slice | None, common: Common | None) -> CurveFits:
-        z, d, back_z, back_d, taken = inputs if rows is None else _rows(inputs, rows)
+        z, d, back_z, back_d, taken = inputs if rows is None else rows_of(inputs, rows)
         return _fit_chunk(
             z,
             d,
@@ -150,6 +155,7 @@ def fit_curves(
             thickness_um=thickness_um,
             s=s,
             pooled_noise=pooled_noise,
+            depth_share=float(depth_share),
             threads=threads,
             common=common,
         )
@@ -160,14 +166,14 @@ def fit_curves(
         whole = fit(None, None)
         tell(count, count)
         return whole
-    _check_rows(inputs, count)
+    check_rows(inputs, count)
     _ask(cancelled)
     common = _common(fit, count)
     parts: CurveFits | None = None
     for begin in range(0, count, chunk_curves):
         _ask(cancelled)
         rows = slice(begin, min(begin + chunk_curves, count))
-        parts = _put(parts, fit(rows, common), rows, count)
+        parts = put_rows(parts, fit(rows, common), rows, count)
         tell(rows.stop, count)
     return cast(CurveFits, parts)
 
@@ -182,48 +188,12 @@ def _say_nothing(done: int, total: int) -> None:
     del done, total
 
 
-def _rows(inputs: tuple[Any, ...], rows: slice) -> tuple[Any, ...]:
-    """Cut rows out of what has them; a drive that all curves share stays whole."""
-    z, d, back_z, back_d, valid = inputs
-    return (
-        z if np.ndim(z) == 1 else z[rows],
-        d[rows],
-        back_z if back_z is None or np.ndim(back_z) == 1 else back_z[rows],
-        None if back_d is None else back_d[rows],
-        None if valid is None else np.asarray(valid)[rows],
-    )
-
-
-def _check_rows(inputs: tuple[Any, ...], count: int) -> None:
-    """Refuse inputs of another number of curves before any chunk is fitted."""
-    z, _, back_z, back_d, valid = inputs
-    if (back_z is None) != (back_d is None):
-        raise ValueError("retract_z_nm and retract_deflection_nm must be given together")
-    named = (("approach z", z), ("retract z", back_z), ("retract deflection", back_d))
-    for name, value in named:
-        if value is not None and np.ndim(value) == 2 and np.shape(value)[0] != count:
-            raise ValueError(f"{name} must have {count} curves, got {np.shape(value)[0]}")
-    if valid is not None and np.shape(valid) != (count,):
-        raise ValueError(f"valid must be ({count},), got {np.shape(valid)}")
-
-
 def _common(fit: Callable[[slice | None, Common | None], CurveFits], count: int) -> Common:
     """Fit runs of curves spread over the map and pool their noise."""
     starts = np.unique(np.linspace(0, count - SAMPLE_CURVES, SAMPLE_RUNS).astype(int))
     runs = [fit(slice(int(i), int(i) + SAMPLE_CURVES), None) for i in starts]
     sigma = usual_sigma(np.concatenate([run.noise_nm for run in runs]))
     return Common(pool_noise([run.noise for run in runs]), sigma)
-
-
-def _put(whole: CurveFits | None, part: CurveFits, rows: slice, count: int) -> CurveFits:
-    """Put a chunk's arrays in their place among those of the whole map."""
-    names = [f.name for f in fields(part) if isinstance(getattr(part, f.name), np.ndarray)]
-    if whole is None:
-        empty: dict[str, Any] = {name: np.empty(count, getattr(part, name).dtype) for name in names}
-        whole = replace(part, **empty)
-    for name in names:
-        getattr(whole, name)[rows] = getattr(part, name)
-    return whole
 
 
 def _fit_chunk(
@@ -239,19 +209,23 @@ def _fit_chunk(
     thickness_um: float | None,
     s: MechanicsSettings,
     pooled_noise: Noise | None,
+    depth_share: float,
     threads: int,
     common: Common | None,
 ) -> CurveFits:
     ahead = prepare_curves(z_nm, deflection_nm, "approach")
     back = way_back(retract_z_nm, retract_deflection_nm, len(ahead.d))
     layer_nm = None if thickness_um is None else 1e3 * float(thickness_um)
-    layer = None
-    if layer_nm is not None and s.layer_base != "ignore" and layered(tip):
-        layer = Layer(layer_nm, float(poisson_ratio), s.layer_base)
+    layer = layer_under(tip, thickness_um, poisson_ratio, s.layer_base)
     judged, todo = before_the_fit(ahead, curve_mask(valid, len(ahead.d)), s)
     first, last = todo.ends()
     span = np.where(todo.counts > 0, last - first, 0.0)
     table = tabulate(tip, max(1.25 * float(span.max(initial=0.0)), 1.0), layer)
+    entire, entire_force = todo, None
+    if depth_share < 1.0:
+        todo, entire_force = cut_to_share(todo, table, depth_share, s, threads)
+        kept = np.where(todo.counts > 0, todo.counts, judged.samples)
+        judged = replace(judged, samples=kept)
     raw = run_fit(todo, table, s, threads)
     numbers = {name: raw[:, i] for name, i in COLUMN.items()}
     noise = common.noise if common else map_noise(todo, numbers, s)
@@ -261,7 +235,9 @@ def _fit_chunk(
     judged = replace(judged, reversed_=judged.reversed_ | pulled(judged, todo, table, s))
     pull, loss = np.full(len(raw), np.nan), np.full(len(raw), np.nan)
     if back is not None:
-        found = run_retract(todo, back, numbers, table.scale_nm, threads)
+        # adhesion and lost work are the whole curve's, however little of it is fitted
+        whole = numbers if entire_force is None else numbers | {"force": entire_force}
+        found = run_retract(entire, back, whole, table.scale_nm, threads)
         pull, loss = found[:, 0], found[:, 1]
         quiet = judged.sigma / np.sqrt(np.maximum(window_of(back.counts) / 2.0, 1.0))
         lost = (back.counts >= MIN_SAMPLES) & (found[:, 2] == 0.0)
@@ -302,4 +278,5 @@ def _fit_chunk(
         layer=layer,
         spring_constant_N_per_m=k,
         poisson_ratio=nu,
+        depth_share=depth_share,
     )

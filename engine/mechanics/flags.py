@@ -41,7 +41,8 @@ FLAGS: tuple[Flag, ...] = (
     Flag("exponent_off", "Force does not grow with the law's exponent: an apparent modulus only."),
     Flag("deep_for_tip", "Deeper than the fibril's or the sphere's radius: the law is strained."),
     Flag(
-        "apex_unknown", "The apex radius is unknown, and near the surface it decides the modulus."
+        "apex_unknown",
+        "No apex radius is known to the law, and near the surface it decides the modulus.",
     ),
     Flag("thin_layer", "The layer's thickness matters; the law was corrected for it."),
     Flag("layer_ignored", "The layer's thickness matters, and the law was not corrected for it."),

@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .explain import CurveExplanation, model_curve
+from .explain import CurveExplanation, fitted_part, model_curve
 from .fit import KPA, fit_curves
 from .given_contact import GivenFit, fit_given
 from .models import Tip
@@ -134,7 +134,7 @@ def refit_map(
         s = s.model_copy(update={"noise_prior_curves": 1e4, "noise_curves_max": 1})
     z, d = np.asarray(z_nm, float), np.asarray(deflection_nm, float)
 
-    def fit(deflection: Floats, setting: MechanicsSettings) -> CurveFits:
+    def fit(deflection: Floats, setting: MechanicsSettings, share: float = 1.0) -> CurveFits:
         return fit_curves(
             z,
             deflection,
@@ -145,12 +145,15 @@ def refit_map(
             thickness_um=thickness_um,
             settings=setting,
             pooled_noise=noise,
+            depth_share=share,
         )
 
     free = isinstance(contact, str) and contact == "fitted"
+    if free and depth_nm is None:
+        return fit(d, s, depth_share or 1.0)
     cut = depth_nm is not None or depth_share is not None
     quick = s.model_copy(update={"free_exponent": False})
-    fits = fit(d, quick if cut or not free else s)
+    fits = fit(d, quick)
     if cut:
         share = fits.indentation_nm * depth_share if depth_share is not None else depth_nm
         d = cut_at_depth(z, d, fits, share)
@@ -284,7 +287,7 @@ def _trials(curve: CurveExplanation, contact_z_nm: Sequence[float] | Floats) -> 
     contact = np.asarray(contact_z_nm, float)
     shape = (len(contact), len(curve.z_nm))
     z = np.broadcast_to(curve.z_nm, shape)
-    d = np.broadcast_to(curve.deflection_nm, shape)
+    d = np.broadcast_to(fitted_part(curve.z_nm, curve.deflection_nm, curve.fit), shape)
     return fit_given(z, d, contact, _table(z, curve.fit))
 
 

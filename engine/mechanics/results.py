@@ -50,6 +50,8 @@ class CurveFits:
         Noise of the map, to be pooled over a probe's maps with `pool_noise`.
     tip, layer, spring_constant_N_per_m, poisson_ratio
         What the fit assumed.
+    depth_share
+        Share of each curve's own largest depth that was fitted.
     """
 
     modulus_kPa: Floats
@@ -76,3 +78,4 @@ class CurveFits:
     layer: Layer | None
     spring_constant_N_per_m: float
     poisson_ratio: float
+    depth_share: float = 1.0

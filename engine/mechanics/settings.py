@@ -4,6 +4,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from .probe_settings import ProbeSettings
+
 
 class MechanicsSettings(BaseModel):
     """How curves are fitted and judged; every threshold that a flag uses."""
@@ -230,4 +232,12 @@ class MechanicsSettings(BaseModel):
     depth_fractions: tuple[float, ...] = Field(
         default=(0.3, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0),
         description="Shares of the depth at which a curve is refitted to test the model.",
+    )
+    every_probe: ProbeSettings = Field(
+        default_factory=ProbeSettings,
+        description="Assumptions for every probe, in place of the disc folder's.",
+    )
+    probes: dict[str, ProbeSettings] = Field(
+        default_factory=dict,
+        description="The same for one probe, by its name; stands above `every_probe`.",
     )

@@ -6,13 +6,14 @@ to better than 1e-7 where the law has no kink; otherwise 512 cubic pieces, evenl
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from .layer import Layer, Punch, layer_factor
+from .layer import Base, Layer, Punch, layer_factor
 from .models import Tip, contact_force, tip_sizes
 
 Floats = NDArray[np.float64]
@@ -65,6 +66,15 @@ def law_force(depth_nm: Floats, tip: Tip, layer: Layer | None = None) -> Floats:
 def layered(tip: Tip) -> bool:
     """Whether a layer's thickness can be allowed for with this tip."""
     return tip.law.name in ("sphere", "paraboloid", "cone")
+
+
+def layer_under(
+    tip: Tip, thickness_um: float | None, poisson_ratio: float, base: Base | Literal["ignore"]
+) -> Layer | None:
+    """Give the layer that a tip's law is corrected for; None = taken as a half-space."""
+    if thickness_um is None or base == "ignore" or not layered(tip):
+        return None
+    return Layer(1e3 * float(thickness_um), float(poisson_ratio), base)
 
 
 def layer_ratio(depth_nm: Floats, tip: Tip, thickness_nm: float) -> Floats:

@@ -1,6 +1,7 @@
 """The store: one disc, one Zarr v3 hierarchy, written aside and moved into place."""
 
-from engine.store.read import DiscStore, StoredCurves, StoredSite, open_store
+from engine.store.curves import StoredCurves
+from engine.store.read import DiscStore, StoredSite, open_store
 from engine.store.schema import SCHEMA_VERSION, TABLES, Column
 from engine.store.write import write_store
 

@@ -2,14 +2,12 @@
 
 import json
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import zarr
 
@@ -17,71 +15,10 @@ from engine.errors import Caution, SplendensError
 from engine.footprint import Footprint
 from engine.frames import Frame
 from engine.intake.tile_map import TileMap, tile_map_of
+from engine.store.curves import StoredCurves
 from engine.store.pyramid import Pyramid, read_pyramid
 from engine.store.schema import SCHEMA_VERSION, TABLES
 from engine.store.tables import read_table
-
-_LENGTH_IN_NM = {"m": 1e9, "um": 1e3, "nm": 1.0}
-
-
-@dataclass(frozen=True)
-class StoredCurves:
-    """Force curves of one site, in nanometres as the kernels take them.
-
-    Attributes
-    ----------
-    rows, cols
-        Shape of the map; curve ``i`` is row ``i // cols``, column ``i % cols``.
-    valid
-        (rows * cols,) whether a curve was taken there.
-    has_retract
-        Whether the retract branch was recorded.
-    """
-
-    rows: int
-    cols: int
-    valid: npt.NDArray[np.bool_]
-    has_retract: bool
-    _group: Any
-    _nm_per_deflection: Callable[[str], float]
-
-    def approach(
-        self, index: Any = None
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        """Drive position and deflection of the approach.
-
-        Parameters
-        ----------
-        index
-            A curve's number, a slice, or None for all.
-
-        Returns
-        -------
-        z_nm, deflection_nm : ndarray
-            (samples,) for one curve; else (curves, samples), or (samples,) for a shared z.
-        """
-        return self._segment("approach", index)
-
-    def retract(
-        self, index: Any = None
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]] | None:
-        """Drive position and deflection of the retract branch; None where there is none."""
-        return self._segment("retract", index) if self.has_retract else None
-
-    def _segment(
-        self, name: str, index: Any
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        chosen = slice(None) if index is None else index
-        z, deflection = self._group[name]["z"], self._group[name]["deflection"]
-        z_nm = z[0] if z.attrs["shared"] else z[chosen]
-        z_nm = _physical(z_nm, z.attrs) * _LENGTH_IN_NM[z.attrs["unit"]]
-        factor = self._nm_per_deflection(deflection.attrs["unit"])
-        return z_nm, _physical(deflection[chosen], deflection.attrs) * factor
-
-
-def _physical(stored: npt.NDArray[Any], attributes: Any) -> npt.NDArray[np.float64]:
-    value: npt.NDArray[np.float64] = stored.astype(np.float64)
-    return value * float(attributes["scale"]) + float(attributes["offset"])
 
 
 @dataclass(frozen=True)
