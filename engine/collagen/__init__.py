@@ -9,6 +9,7 @@ from engine.collagen.comparability import Basis, CommonGround, comparable, to_co
 from engine.collagen.faults import ScanFaults, find_faults
 from engine.collagen.flags import FLAGS
 from engine.collagen.levelling import Levelled, level, preview
+from engine.collagen.match import HeightMatch, match_heights
 from engine.collagen.material_ratio import MaterialRatio, material_ratio
 from engine.collagen.network import ThicknessSummary
 from engine.collagen.orientation import OrientationField
@@ -16,6 +17,7 @@ from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
 from engine.collagen.scale import SurfaceCurves, power_spectral_density, sq_against_window
 from engine.collagen.settings import CollagenSettings
 from engine.collagen.splitting import Splitting
+from engine.collagen.surface import MeasuredSurface, measure_surface
 from engine.collagen.texture import TextureResult, texture
 from engine.collagen.tip import ImageTip, erode
 from engine.collagen.tip_bound import TipBound, radius_bound
@@ -29,10 +31,12 @@ __all__ = [
     "CommonGround",
     "FibrilPaths",
     "FibrilPieces",
+    "HeightMatch",
     "ImageTip",
     "Levelled",
     "LineProfile",
     "MaterialRatio",
+    "MeasuredSurface",
     "NetworkAnalysis",
     "OrientationField",
     "ScanFaults",
@@ -47,7 +51,9 @@ __all__ = [
     "filter_surface",
     "find_faults",
     "level",
+    "match_heights",
     "material_ratio",
+    "measure_surface",
     "power_spectral_density",
     "preview",
     "profile_along",

@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from engine.collagen.areal_filter import filter_surface
 from engine.collagen.banding import Banding, find_bands, no_banding
-from engine.collagen.comparability import Basis
 from engine.collagen.faults import find_faults
 from engine.collagen.judge import SMALLEST_PX, flags_of, nothing_there
 from engine.collagen.levelling import OPTIONS, Levelled, level, preview
@@ -27,6 +26,7 @@ from engine.collagen.ridges import fill_missing, find_ridges
 from engine.collagen.scale import surface_curves
 from engine.collagen.settings import CollagenSettings
 from engine.collagen.splitting import find_splits
+from engine.collagen.surface import basis_of
 from engine.collagen.texture import texture
 from engine.collagen.tip import ImageTip, erode
 from engine.collagen.tip_bound import TipBound, radius_bound
@@ -123,7 +123,7 @@ def analyse_height(
         angle_site_deg=found.angle_deg,
         banding=found.banding,
         flags=(),
-        basis=_basis(height.shape, pixel, levelled.steps, filters),
+        basis=basis_of(height.shape, pixel, levelled.steps, filters),
         levelling_Sq_nm=levelled.Sq_nm,
         levelling_options=OPTIONS,
         levelling_option_Sq_nm=preview(height, settings),
@@ -135,22 +135,6 @@ def analyse_height(
         tip_bound=found.tip_bound,
     )
     return replace(result, flags=flags_of(result, empty, valid, pixel, tip, settings))
-
-
-def _basis(
-    shape: tuple[int, ...],
-    pixel: tuple[float, float],
-    steps: tuple[str, ...],
-    filters: tuple[str, ...],
-) -> Basis:
-    return Basis(
-        window_u_nm=shape[1] * pixel[0],
-        window_v_nm=shape[0] * pixel[1],
-        pixel_u_nm=pixel[0],
-        pixel_v_nm=pixel[1],
-        levelling=tuple(step for step in steps if step != "row_jitter"),
-        filters=filters,
-    )
 
 
 @dataclass(frozen=True)
