@@ -12,6 +12,7 @@ import numpy as np
 
 from engine import assemble, site_table
 from engine.assumptions import assumptions, check_probe_settings
+from engine.cells_record import cells_detail, stains_of
 from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty
 from engine.pieces import Ask, Piece, run_pieces
 from engine.settings import Settings
@@ -102,9 +103,10 @@ def analyse_store(
     if current is not None and opened.run_info(current)["fingerprint"] == mark:
         return Outcome(current, False, time.monotonic() - begun)
     started = datetime.now(UTC).isoformat(timespec="seconds")
-    results = _compute(opened, settings, workers, progress or _silent, cancelled or _never)
     name = next_run_name(opened)
     with new_run(opened, name) as run:
+        tell, ask = progress or _silent, cancelled or _never
+        results = _compute(opened, settings, workers, tell, ask, run.folder)
         _record(run, opened, settings, results)
         run.note(
             {
@@ -135,9 +137,9 @@ def _assumed(store: DiscStore, settings: Settings) -> dict[str, dict[str, Any]]:
     }
 
 
-def _plan(store: DiscStore, workers: int) -> list[Piece]:
+def _plan(store: DiscStore, workers: int, run: Path) -> list[Piece]:
     """Break the work into pieces, the longest first, so that no worker waits for one at the end."""
-    pieces = [] if store.mosaic is None else [Piece("cells", (), 12.0)]
+    pieces = [] if store.mosaic is None else [Piece("cells", (), 12.0, run=run)]
     large = [s for s in store.sites.values() if s.rows * s.cols > _SMALL_MAP_CURVES]
     names = {s.site for s in large}
     small = [s.site for s in store.sites.values() if s.has_curves and s.site not in names]
@@ -154,11 +156,16 @@ def _plan(store: DiscStore, workers: int) -> list[Piece]:
 
 
 def _compute(
-    store: DiscStore, settings: Settings, workers: int, tell: Progress, cancelled: Ask
+    store: DiscStore,
+    settings: Settings,
+    workers: int,
+    tell: Progress,
+    cancelled: Ask,
+    run: Path,
 ) -> dict[str, dict[str, Any]]:
     """Results by kind and site (cells under the empty name)."""
     results: dict[str, dict[str, Any]] = {"cells": {}, "curves": {}, "network": {}}
-    pieces = _plan(store, workers)
+    pieces = _plan(store, workers, run)
 
     def tell_share(what: str, share: float) -> None:
         tell(what, 0.95 * share)
@@ -210,15 +217,14 @@ def _record(
     }
     run.table("curves", assemble.curves_table(store, fits))
     run.table("fibrils", assemble.fibrils_table(store, networks))
-    run.table("cells", assemble.cells_table(store.disc, cells))
+    run.table("cells", assemble.cells_table(store.disc, cells, store.info["channels"]))
     run.table("cell_groups", assemble.cell_groups_table(store.disc, cells))
-    sites = site_table.sites_table(store, moduli, systematic, networks, windows, outline_um, places)
+    stains = stains_of(store, centres, windows, cells, outline_um, settings)
+    sites = site_table.sites_table(
+        store, moduli, systematic, networks, windows, outline_um, places, stains
+    )
     run.table("sites", sites | assemble.assumed_columns(store, fits))
-    detail: dict[str, Any] = {"outline_um": outline_um}
-    if cells is not None:
-        detail |= {"edges": cells.graph.edges, "spacing_um": float(cells.graph.spacing_um)}
-        detail |= {"method": cells.found.method, "note": cells.found.note}
-    run.detail("cells", detail)
+    run.detail("cells", cells_detail(cells, outline_um, stains))
     for name, network in networks.items():
         run.detail(f"sites/{name}", as_record(network))
 

@@ -1,18 +1,19 @@
 """Kernel results into the columns of the result tables."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from engine.cells import GroupGrades, NeighbourGraph, NucleiDetection
+from engine.cells import CellIntensities, GroupGrades, NeighbourGraph, NucleiDetection
 from engine.cells.patterns import PATTERNS
 from engine.collagen import NetworkAnalysis
 from engine.flags import names_in
 from engine.mechanics import FLAGS as CURVE_FLAGS
 from engine.mechanics import CurveFits
+from engine.stains import cell_columns
 from engine.store import TABLES, DiscStore
 
 Columns = dict[str, npt.NDArray[Any]]
@@ -34,11 +35,14 @@ class Cells:
     ----------
     found, graph, grades
         Nuclei, their neighbours, the grade of every group.
+    stains
+        Every stain at every nucleus.
     """
 
     found: NucleiDetection
     graph: NeighbourGraph
     grades: GroupGrades
+    stains: CellIntensities
 
 
 def pattern_names(index: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -56,10 +60,10 @@ def empty(table: str, further: tuple[str, ...] = ()) -> Columns:
     return {name: np.empty(0) for name in (*(c.name for c in TABLES[table]), *further)}
 
 
-def cells_table(disc: str, cells: Cells | None) -> Columns:
-    """Columns of the table ``cells``."""
+def cells_table(disc: str, cells: Cells | None, channels: Sequence[str] = ()) -> Columns:
+    """Columns of the table ``cells``; four a stain beside the contract's."""
     if cells is None:
-        return empty("cells", ("snr",))
+        return empty("cells", ("snr",)) | cell_columns(channels, None)
     count = len(cells.found.x_um)
     return {
         "disc": repeat(disc, count),
@@ -73,6 +77,7 @@ def cells_table(disc: str, cells: Cells | None) -> Columns:
         "neighbours": cells.graph.neighbours,
         "nn_distance_um": cells.graph.nn_distance_um,
         "snr": cells.found.snr,
+        **cell_columns(channels, cells.stains),
     }
 
 

@@ -1,6 +1,6 @@
 """Every flag that can stand in a result table, by name, with the sentence that explains it."""
 
-from engine import cells, collagen, frames, mechanics, site_table, stitching
+from engine import cells, collagen, frames, mechanics, site_table, stains, stitching
 from engine.flags import Flag
 
 _PARTS = (
@@ -12,6 +12,7 @@ _PARTS = (
     stitching.FLAGS,
     stitching.MOSAIC_FLAGS,
     site_table.FLAGS,
+    stains.FLAGS,
 )
 ALL_FLAGS: dict[str, Flag] = {flag.name: flag for part in _PARTS for flag in part}
 

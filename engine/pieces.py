@@ -33,12 +33,15 @@ class Piece:
         Roughly how long it takes, in any one unit.
     threads
         Threads it may use.
+    run
+        Folder of the run that is being written, for what is too large to hand back.
     """
 
     kind: str
     sites: tuple[str, ...]
     weight: float
     threads: int = 1
+    run: Path | None = None
 
     @property
     def title(self) -> str:
@@ -116,6 +119,7 @@ def _run(path: Path, settings: Settings, piece: Piece, tell: Tell, cancelled: As
         threads=piece.threads,
         tell=tell,
         cancelled=cancelled,
+        run=piece.run,
     )
 
 

@@ -13,6 +13,7 @@ from engine.flags import Flag
 from engine.image_basis import FILTERS, SIZES, basis_columns
 from engine.mechanics import MapModulus
 from engine.site_place import Places
+from engine.stains import WindowStains
 from engine.store import TABLES, DiscStore
 
 OFF_DISC = Flag("site_off_disc", "The site's centre lies off the tissue.")
@@ -133,6 +134,7 @@ def sites_table(
     windows: WindowGrades | None,
     outline_um: npt.NDArray[np.float64],
     places: Places,
+    stains: WindowStains | None = None,
 ) -> Columns:
     """Columns of the table ``sites``: the scales joined by position.
 
@@ -148,6 +150,8 @@ def sites_table(
         Outline of the tissue, (points, 2).
     places
         How sure the sites' places are.
+    stains
+        Every stain in the windows, in the order of the store's sites.
     """
     sites = list(store.sites.values())
     centres = np.array([s.footprint.centre_um for s in sites])
@@ -176,10 +180,13 @@ def sites_table(
         columns[name] = np.array([v.get(name, np.nan) for v in values])
     columns |= _basis_columns([networks.get(s.site) for s in sites])
     columns |= places.columns
+    if stains is not None:
+        columns |= stains.columns(store.info["channels"])
     columns["flags"] = np.array(
         [
             ";".join(
                 [*_site_flags(s.site, i, moduli, networks, windows, columns), *places.flags[i]]
+                + (stains.flags(i) if stains is not None else [])
             )
             for i, s in enumerate(sites)
         ],
@@ -207,4 +214,5 @@ def _site_flags(
         names.append(NO_MOSAIC.name)
     else:
         names += windows.flags[index]
+        names += ["no_outline"] if columns["in_disc"][index] < 0 else []
     return [name for name in dict.fromkeys(names) if name]

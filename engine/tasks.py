@@ -9,18 +9,23 @@ import numpy as np
 
 from engine.assumptions import assumptions, tip_of
 from engine.cells import (
+    CellIntensities,
     GroupGrades,
     NeighbourGraph,
     NucleiDetection,
     detect_nuclei,
     grade_groups,
+    measure_cells,
     neighbour_graph,
     tissue_outline,
 )
 from engine.collagen import ImageTip, NetworkAnalysis, analyse_height
+from engine.errors import Cancelled
 from engine.mechanics import CurveFits, Noise, fit_curves
 from engine.settings import Settings
 from engine.store import DiscStore, open_store
+from engine.store.labels import BLOCK as LABEL_BLOCK
+from engine.store.labels import LabelWriter
 
 OUTLINE_PIXEL_UM = 4.0
 """The tissue's outline is told from a level of the mosaic with pixels of about this size."""
@@ -60,20 +65,61 @@ def _image_tip(probe: dict[str, Any]) -> ImageTip:
 
 
 def find_cells(
-    store: DiscStore, settings: Settings
-) -> tuple[NucleiDetection, NeighbourGraph, GroupGrades]:
-    """Nuclei, their graph and the grade of every group."""
+    store: DiscStore,
+    settings: Settings,
+    run: Path | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> tuple[NucleiDetection, NeighbourGraph, GroupGrades, CellIntensities]:
+    """Nuclei, their graph, the grade of every group, and every stain at every cell.
+
+    Parameters
+    ----------
+    store, settings
+        Where and how.
+    run
+        Folder of the run that takes the label image of the nuclei; None keeps none.
+    cancelled
+        Asked between blocks of the image.
+
+    Raises
+    ------
+    Cancelled
+        If ``cancelled`` said so.
+    """
     pyramid = store.mosaic
     if pyramid is None:
         raise ValueError(f"{store.path} holds no mosaic")
-    channel = store.info["channels"].index("nuclei")
-    pixel_um = pyramid.pixel_um[0][1]
-    found = detect_nuclei(ChannelView(pyramid.levels[0], channel), pixel_um, settings.cells)
+    names = store.info["channels"]
+    views = [ChannelView(pyramid.levels[0], number) for number in range(len(names))]
+    nuclei, pixel_um = views[names.index("nuclei")], pyramid.pixel_um[0][1]
+    found = detect_nuclei(nuclei, pixel_um, settings.cells)
+    labels = None if run is None else LabelWriter(run, pyramid)
+
+    def take(row: int, col: int, block: np.ndarray[Any, Any]) -> None:
+        if cancelled is not None and cancelled():
+            raise Cancelled("the analysis was cancelled; the store is as it was")
+        if labels is not None:
+            labels.take(row, col, block)
+
+    stains = measure_cells(
+        nuclei,
+        views,
+        pixel_um,
+        found.x_um,
+        found.y_um,
+        found.diameter_um,
+        found.contrast,
+        settings.cells.intensities,
+        take,
+        LABEL_BLOCK,
+    )
+    if labels is not None:
+        labels.finish()
     origin_y, origin_x = pyramid.origin_um[0]
     found = replace(found, x_um=found.x_um + origin_x, y_um=found.y_um + origin_y)
     xy_um = np.column_stack([found.x_um, found.y_um])
     graph = neighbour_graph(xy_um, settings.cells)
-    return found, graph, grade_groups(xy_um, graph, settings.cells, settings.seed)
+    return found, graph, grade_groups(xy_um, graph, settings.cells, settings.seed), stains
 
 
 def outline_of(store: DiscStore, settings: Settings) -> np.ndarray[Any, Any]:
@@ -171,6 +217,7 @@ def run_task(
     threads: int = 1,
     tell: Tell | None = None,
     cancelled: Callable[[], bool] | None = None,
+    run: Path | None = None,
 ) -> Any:
     """Run one planned piece in this process.
 
@@ -186,6 +233,8 @@ def run_task(
         All settings.
     threads, tell, cancelled
         As for `fit_site`; the share told is that of the piece.
+    run
+        Folder of the run that is being written, for what is too large to hand back.
 
     Returns
     -------
@@ -194,7 +243,7 @@ def run_task(
     """
     store = open_store(path)
     if kind == "cells":
-        return find_cells(store, settings)
+        return find_cells(store, settings, run, cancelled)
     if kind == "network":
         return [analyse_network(store, site, settings) for site in sites]
     return [

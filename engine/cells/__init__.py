@@ -5,6 +5,7 @@ from engine.cells.detection import NucleiDetection, detect_nuclei
 from engine.cells.flags import FLAGS
 from engine.cells.grade import GroupGrades, grade_groups
 from engine.cells.graph import NeighbourGraph, neighbour_graph
+from engine.cells.intensities import CellIntensities, measure_cells
 from engine.cells.nearest import (
     ClarkEvans,
     Density,
@@ -31,6 +32,7 @@ __all__ = [
     "FLAGS",
     "NO_PATTERN",
     "PATTERNS",
+    "CellIntensities",
     "CellsSettings",
     "ClarkEvans",
     "Density",
@@ -49,6 +51,7 @@ __all__ = [
     "grade_groups",
     "grade_windows",
     "l_envelope",
+    "measure_cells",
     "nearest_distribution",
     "neighbour_graph",
     "orientation_field",

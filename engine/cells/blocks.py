@@ -24,7 +24,7 @@ class Block:
     margin
         Pixels round the core.
     missing
-        Pixels of the core that were not finite and were set to zero.
+        Pixels of the core that were not finite (they were set to zero, unless asked otherwise).
     """
 
     pixels: NDArray[np.float32]
@@ -48,7 +48,10 @@ def _mirror(start: int, stop: int, length: int) -> NDArray[np.int64]:
     return np.where(index < length, index, 2 * length - 1 - index)
 
 
-def _read(image: Any, row: int, col: int, rows: int, cols: int, margin: int) -> Block:
+def read_block(
+    image: Any, row: int, col: int, rows: int, cols: int, margin: int, fill: bool = True
+) -> Block:
+    """Read one block; parameters as in `Block` and `blocks`."""
     r = _mirror(row - margin, row + rows + margin, image.shape[0])
     c = _mirror(col - margin, col + cols + margin, image.shape[1])
     held = np.asarray(image[r.min() : r.max() + 1, c.min() : c.max() + 1], dtype=np.float32)
@@ -57,11 +60,11 @@ def _read(image: Any, row: int, col: int, rows: int, cols: int, margin: int) -> 
     inner = slice(margin, margin + rows), slice(margin, margin + cols)
     missing = int(np.count_nonzero(bad[inner]))
     if bad.any():
-        pixels[bad] = 0.0
+        pixels[bad] = 0.0 if fill else np.nan
     return Block(pixels, row, col, rows, cols, margin, missing)
 
 
-def blocks(image: Any, side_px: int, margin_px: int) -> Iterator[Block]:
+def blocks(image: Any, side_px: int, margin_px: int, fill: bool = True) -> Iterator[Block]:
     """Blocks that tile an image, row by row.
 
     Parameters
@@ -72,10 +75,12 @@ def blocks(image: Any, side_px: int, margin_px: int) -> Iterator[Block]:
         Side of the cores.
     margin_px
         Surround that comes with each core.
+    fill
+        Whether pixels that are not finite are set to zero; else they are NaN.
     """
     rows, cols = image.shape
     for row in range(0, rows, side_px):
         for col in range(0, cols, side_px):
-            yield _read(
-                image, row, col, min(side_px, rows - row), min(side_px, cols - col), margin_px
+            yield read_block(
+                image, row, col, min(side_px, rows - row), min(side_px, cols - col), margin_px, fill
             )

@@ -8,9 +8,12 @@ from typing import Any
 
 import zarr
 from ome_zarr_models.v05 import Image
+from ome_zarr_models.v05.image_label import ImageLabel
+from ome_zarr_models.v05.labels import Labels
 from pydantic import ValidationError
 
 from engine.errors import Defect
+from engine.store.labels import LABELS
 from engine.store.provenance import HASHES, file_sha256
 from engine.store.read import DiscStore, open_store
 
@@ -38,7 +41,7 @@ def check_store(path: Path, *, deep: bool = False) -> list[Defect]:
         If this is no store at all.
     """
     store = open_store(path)
-    defects = list(_check_images(store))
+    defects = [*_check_images(store), *_check_labels(store)]
     roots = [path, *(path / "runs" / run for run in store.runs)]
     for root in roots:
         defects += _check_files(path, root, deep)
@@ -52,6 +55,35 @@ def _check_images(store: DiscStore) -> Iterator[Defect]:
         problem = ngff_problem(zarr.open_group(store.path / place, mode="r"))
         if problem:
             yield Defect(place, "zarr.json", problem, "OME-NGFF 0.5 multiscale metadata")
+
+
+def _check_labels(store: DiscStore) -> Iterator[Defect]:
+    for run in store.runs:
+        place = f"runs/{run}/{LABELS}"
+        if not (store.path / place).is_dir():
+            continue  # a run of a disc without mosaic, or an older one
+        problem = labels_problem(zarr.open_group(store.path / place, mode="r"))
+        labels, mosaic = store.labels(run), store.mosaic
+        if not problem and (labels is None or mosaic is None):
+            problem = "no image that was labelled"
+        elif not problem and labels is not None and mosaic is not None:
+            shapes = [level.shape for level in labels.levels]
+            if shapes != [level.shape[-2:] for level in mosaic.levels]:
+                problem = f"levels of {shapes}, unlike the mosaic's"
+        if problem:
+            yield Defect(place, "zarr.json", problem, "OME-NGFF 0.5 labels of the mosaic")
+
+
+def labels_problem(group: zarr.Group) -> str:
+    """Say what an independent validator finds wrong with a group of label images; else empty."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            for name in Labels.from_zarr(group).attributes.ome.labels:
+                ImageLabel.from_zarr(group[name])  # type: ignore[arg-type]
+    except (ValidationError, ValueError, KeyError, TypeError, RuntimeError) as error:
+        return str(error).replace("\n", " ")
+    return ""
 
 
 def ngff_problem(group: zarr.Group) -> str:

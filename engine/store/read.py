@@ -16,6 +16,7 @@ from engine.footprint import Footprint
 from engine.frames import Frame
 from engine.intake.tile_map import TileMap, tile_map_of
 from engine.store.curves import StoredCurves
+from engine.store.labels import read_labels
 from engine.store.pyramid import Pyramid, read_pyramid
 from engine.store.schema import SCHEMA_VERSION, TABLES
 from engine.store.tables import read_table
@@ -199,6 +200,10 @@ class DiscStore:
                 f"{self.path} has no run {name!r}; it has {', '.join(self.runs) or 'none'}"
             )
         return self._root[f"runs/{name}"]  # type: ignore[return-value]
+
+    def labels(self, run: str | None = None) -> Pyramid | None:
+        """Label image of a run's nuclei (cell number + 1); None where the run has none."""
+        return read_labels(self._run(run))
 
     def table(self, name: str, run: str | None = None) -> pd.DataFrame:
         """Read a result table with the contract's columns, and further ones.

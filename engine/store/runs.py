@@ -12,15 +12,23 @@ import numpy.typing as npt
 import zarr
 
 from engine.store.atomic import staged_folder, update_attributes
+from engine.store.labels import LABELS
 from engine.store.provenance import write_hashes
 from engine.store.read import DiscStore
 from engine.store.tables import write_table
 
 
 class RunWriter:
-    """One run while it is being written, out of every reader's sight."""
+    """One run while it is being written, out of every reader's sight.
+
+    Attributes
+    ----------
+    folder
+        Where it is written.
+    """
 
     def __init__(self, folder: Path) -> None:
+        self.folder = folder
         self._root = zarr.create_group(folder, zarr_format=3)
         self._tables = self._root.create_group("tables")
 
@@ -85,7 +93,7 @@ def new_run(store: DiscStore, name: str) -> Iterator[RunWriter]:
     """
     with staged_folder(store.path / "runs" / name) as staged:
         yield RunWriter(staged)
-        write_hashes(staged, ("tables", "sites", "cells"))
+        write_hashes(staged, ("tables", "sites", "cells", LABELS))
     root = store.info | {"current_run": name}
     update_attributes(store.path, {"splendens": root})
 

@@ -172,6 +172,32 @@ FURTHER: dict[str, tuple[Column, ...]] = {
 }
 """Labels and units of columns beyond the contract's; a run need not have them."""
 
+_OF_STAINS: tuple[tuple[str, str, str], ...] = (
+    ("_mean_counts", "nucleus above its ground", "counts"),
+    ("_rim_counts", "rim round the nucleus above its ground", "counts"),
+    ("_ground_counts", "ground round the nucleus", "counts"),
+    ("_saturated", "share of the cell's pixels at the top of the range", ""),
+    ("_window_counts", "mean of the window above the surround", "counts"),
+    ("_cells_counts", "median of the window's nuclei", "counts"),
+    ("_window_saturated", "share of the window's pixels at the top of the range", ""),
+)
+"""How columns of a stain end; the longest match counts, and the stain's name stands before."""
+
+
+def of_stain(name: str) -> Column | None:
+    """Describe a column of a stain by its ending; None for another one.
+
+    Examples
+    --------
+    >>> of_stain("live_mean_counts").label
+    'live, nucleus above its ground'
+    """
+    fitting = [end for end in _OF_STAINS if name.endswith(end[0]) and name != end[0]]
+    if not fitting:
+        return None
+    end, label, unit = max(fitting, key=lambda entry: len(entry[0]))
+    return Column(name, "number", f"{name[: -len(end)].replace('_', ' ')}, {label}", unit)
+
 
 def column(table: str, name: str) -> Column:
     """One column of a table; one that no list names gets a label made from its name.
@@ -186,4 +212,4 @@ def column(table: str, name: str) -> Column:
     for candidate in (*TABLES[table], *FURTHER.get(table, ())):
         if candidate.name == name:
             return candidate
-    return Column(name, "number", name.replace("_", " "))
+    return of_stain(name) or Column(name, "number", name.replace("_", " "))

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import zarr
 
-from engine.store.schema import TABLES, Column
+from engine.store.schema import TABLES, Column, of_stain
 
 _CHUNK = 65_536
 _STORED: dict[str, Any] = {"text": object, "number": "f8", "count": "i8", "truth": "i1"}
@@ -42,7 +42,7 @@ def write_table(parent: zarr.Group, name: str, columns: Mapping[str, npt.ArrayLi
     order = [*known, *(key for key in columns if key not in known)]
     group = parent.create_group(name, attributes={"columns": order})
     for key in order:
-        _write_column(group, key, np.asarray(columns[key]), known.get(key))
+        _write_column(group, key, np.asarray(columns[key]), known.get(key) or of_stain(key))
 
 
 def _write_column(
