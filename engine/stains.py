@@ -9,7 +9,7 @@ import numpy.typing as npt
 import shapely
 
 from engine.cells import CellIntensities, WindowGrades
-from engine.cells.settings import IntensitySettings
+from engine.cells.intensity_settings import IntensitySettings
 from engine.flags import Flag
 from engine.store import DiscStore
 from engine.store.pyramid import Pyramid

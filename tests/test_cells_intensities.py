@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from engine.cells import measure_cells
+from engine.cells.intensity_settings import IntensitySettings
 from engine.cells.segments import nuclei_with_neighbours, paint_labels
-from engine.cells.settings import IntensitySettings
 
 PIXEL_UM = 0.65
 SHAPE = (420, 460)
@@ -60,7 +60,9 @@ def test_known_brightness_is_recovered():
     assert np.abs(ratio - 1).max() < 0.03
     # the nuclei's own edge is blurred: their mean is lower by the share of the blurred rim
     nuclear = found.mean[0, alone] / truth[0, alone]
-    assert nuclear.min() > 0.82 and nuclear.max() < 1.0 and nuclear.std() < 0.03
+    assert nuclear.min() > 0.82
+    assert nuclear.max() < 1.0
+    assert nuclear.std() < 0.03
     # the shell shows in the rim and not in the nucleus
     assert np.abs(found.rim[2, alone] / truth[2, alone] - 1).max() < 0.08
     assert (found.mean[2, alone] < 0.35 * truth[2, alone]).all()
@@ -155,7 +157,8 @@ def test_no_ground_no_value():
     narrow = IntensitySettings(ground_to_max_um=12.0, clear_of_others_um=45.0)
     crowd = np.array([np.sort(np.hypot(x - a, y - b))[1] < 12 for a, b in zip(x, y, strict=True)])
     found = measured(images, x, y, diameter, truth, settings=narrow)
-    assert np.isnan(found.mean[:, crowd]).all() and np.isnan(found.ground[:, crowd]).all()
+    assert np.isnan(found.mean[:, crowd]).all()
+    assert np.isnan(found.ground[:, crowd]).all()
 
 
 def test_pixels_without_a_number_are_left_out():
@@ -167,7 +170,8 @@ def test_pixels_without_a_number_are_left_out():
     found = measured(holes, x, y, diameter, truth)
     plain = measured(images, x, y, diameter, truth)
     assert abs(found.mean[1, 3] / plain.mean[1, 3] - 1) < 0.05
-    assert np.isnan(found.mean[2, 3]) and np.isnan(found.saturated[2, 3])
+    assert np.isnan(found.mean[2, 3])
+    assert np.isnan(found.saturated[2, 3])
 
 
 def test_nothing_found_is_nothing_measured():
@@ -179,7 +183,8 @@ def test_nothing_found_is_nothing_measured():
         take_labels=lambda *block: labels.append(block),
     )  # fmt: skip
     assert found.mean.shape == (2, 0)
-    assert len(labels) == 1 and not labels[0][2].any()
+    assert len(labels) == 1
+    assert not labels[0][2].any()
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,8 @@ def test_labels_are_valid_by_an_independent_validator(store):
 def test_there_are_as_many_levels_as_the_mosaic_has_at_the_same_places(store):
     labels, mosaic_ = store.labels(), store.mosaic
     assert [level.shape for level in labels.levels] == [lv.shape[1:] for lv in mosaic_.levels]
-    assert labels.pixel_um == mosaic_.pixel_um and labels.origin_um == mosaic_.origin_um
+    assert labels.pixel_um == mosaic_.pixel_um
+    assert labels.origin_um == mosaic_.origin_um
     assert all(level.dtype == np.uint32 for level in labels.levels)
 
 
@@ -71,7 +72,8 @@ def test_a_label_is_the_cells_number_plus_one_and_lies_on_it(store):
 
 def test_a_coarse_level_holds_labels_and_no_means_of_them(store):
     fine, coarse = (store.labels().levels[i][:] for i in (0, 1))
-    assert coarse.any() and set(np.unique(coarse)) <= set(np.unique(fine))
+    assert coarse.any()
+    assert set(np.unique(coarse)) <= set(np.unique(fine))
     quads = fine.reshape(160, 2, 160, 2).transpose(0, 2, 1, 3).reshape(160, 160, 4)
     assert (quads == coarse[..., None]).any(axis=2).all()
 

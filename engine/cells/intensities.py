@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from engine.cells.blocks import Block, blocks, read_block
+from engine.cells.intensity_settings import IntensitySettings
 from engine.cells.photometry import measure_nuclei
 from engine.cells.segments import Nuclei, nuclei_with_neighbours, paint_labels
-from engine.cells.settings import IntensitySettings
 from engine.cells.smoothing import half_width
 
 TOPS: Final = (255.0, 1023.0, 4095.0, 16383.0, 65535.0)
@@ -131,8 +131,9 @@ def measure_cells(
     reach = max(found.reach_px, int(np.ceil(radius.max(initial=1.0) + radii.rim_to)) + 1)
     distances = np.array([*vars(radii).values()])
     n, c = len(x_um), len(channels)
+    mean, rim, ground, saturated = (np.full((c, n), np.nan) for _ in range(4))
     result = CellIntensities(
-        *(np.full((c, n), np.nan) for _ in range(4)), np.zeros(n, np.int64), np.full(c, np.nan)
+        mean, rim, ground, saturated, np.zeros(n, np.int64), np.full(c, np.nan)
     )
     counts, highest, at_highest = np.zeros((c, n, len(TOPS) + 1), np.int64), [-np.inf] * c, [0] * c
     for block in blocks(nuclei, block_px, margin):

@@ -80,7 +80,7 @@ def labels_problem(group: zarr.Group) -> str:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             for name in Labels.from_zarr(group).attributes.ome.labels:
-                ImageLabel.from_zarr(group[name])  # type: ignore[arg-type]
+                ImageLabel.from_zarr(group[name])
     except (ValidationError, ValueError, KeyError, TypeError, RuntimeError) as error:
         return str(error).replace("\n", " ")
     return ""
