@@ -15,6 +15,7 @@ from engine.assumptions import assumptions, check_probe_settings
 from engine.cells_record import cells_detail, stains_of
 from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty
 from engine.pieces import Ask, Piece, run_pieces
+from engine.record_maps import record_maps, with_flags
 from engine.settings import Settings
 from engine.site_place import places_of
 from engine.store import DiscStore, open_store
@@ -223,7 +224,9 @@ def _record(
     sites = site_table.sites_table(
         store, moduli, systematic, networks, windows, outline_um, places, stains
     )
-    run.table("sites", sites | assemble.assumed_columns(store, fits))
+    maps, map_flags = record_maps(run, store, settings, fits, networks)
+    sites = with_flags(sites | maps | assemble.assumed_columns(store, fits), map_flags)
+    run.table("sites", sites)
     run.detail("cells", cells_detail(cells, outline_um, stains))
     for name, network in networks.items():
         run.detail(f"sites/{name}", as_record(network))

@@ -132,7 +132,9 @@ def force_volume(
         height if name == "contact_height_nm" else _grid(getattr(fits, name), used, shape)
         for name in MAPPED
     ]
-    pixel = [s / (n - 1) if n > 1 else float("nan") for s, n in zip(size_nm, shape[::-1], strict=True)]
+    pixel = [
+        s / (n - 1) if n > 1 else float("nan") for s, n in zip(size_nm, shape[::-1], strict=True)
+    ]
     return ForceVolume(
         values=np.stack(columns).astype(np.float32),
         pixel_u_nm=pixel[0],

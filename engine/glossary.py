@@ -1,6 +1,16 @@
 """Every flag that can stand in a result table, by name, with the sentence that explains it."""
 
-from engine import cells, collagen, frames, mechanics, site_table, stains, stitching
+from engine import (
+    cells,
+    collagen,
+    force_volume,
+    frames,
+    mechanics,
+    site_table,
+    stains,
+    stitching,
+    zero_force,
+)
 from engine.flags import Flag
 
 _PARTS = (
@@ -13,6 +23,8 @@ _PARTS = (
     stitching.MOSAIC_FLAGS,
     site_table.FLAGS,
     stains.FLAGS,
+    force_volume.FLAGS,
+    zero_force.FLAGS,
 )
 ALL_FLAGS: dict[str, Flag] = {flag.name: flag for part in _PARTS for flag in part}
 

@@ -19,6 +19,12 @@ SIZES = ("image_width_um", "image_height_um", "image_pixel_u_nm", "image_pixel_v
 FILTERS = "filters"
 """Levelling steps and areal filters in order, ``;``-separated; empty for sites without an image."""
 
+MAP_SIZES = ("map_ground_width_um", "map_ground_height_um", "map_ground_pixel_nm")
+MAP_FILTERS = "map_ground_filters"
+"""Alike of the common ground on which surfaces at zero force and under load are measured."""
+MAP_WORDS = ("_zero_force", "_at_load", "_image_alike")
+"""Columns with one of these in their name rest on that ground."""
+
 _ALL = ("window", "pixel", "levelling", "filters")
 _WINDOW_ONLY = ("window",)
 _RESTS_ON: tuple[tuple[str, tuple[str, ...]], ...] = (
@@ -56,23 +62,36 @@ def basis_columns(basis: Basis) -> dict[str, float | str]:
     return named | {FILTERS: ";".join((*basis.levelling, *basis.filters))}
 
 
-def bases_of(columns: Mapping[str, Any] | pd.DataFrame) -> list[Basis | None]:
+def map_basis_columns(basis: Basis | None) -> dict[str, float | str]:
+    """Columns of the ground that a site's curves and image were brought to; empty for None."""
+    if basis is None:
+        return dict.fromkeys(MAP_SIZES, float("nan")) | {MAP_FILTERS: ""}
+    named = basis_columns(basis)
+    sizes = dict(zip(MAP_SIZES, (named[name] for name in SIZES[:3]), strict=True))
+    return sizes | {MAP_FILTERS: named[FILTERS]}
+
+
+def bases_of(columns: Mapping[str, Any] | pd.DataFrame, maps: bool = False) -> list[Basis | None]:
     """Read the columns back, one entry a row.
 
     Parameters
     ----------
     columns
         A site table, or its columns by name.
+    maps
+        Read those of the maps' common ground instead of those of the images.
 
     Returns
     -------
     list of Basis or None
         None for a site without an image, and for all rows of a table without these columns.
     """
-    if FILTERS not in columns:
+    # the pixels of the maps' common ground are square
+    names, filters = ((*MAP_SIZES, MAP_SIZES[2]), MAP_FILTERS) if maps else (SIZES, FILTERS)
+    if filters not in columns:
         return [None] * len(columns["site"])
-    sizes = np.column_stack([np.asarray(columns[name], dtype=np.float64) for name in SIZES])
-    rows = zip(sizes, columns[FILTERS], strict=True)
+    sizes = np.column_stack([np.asarray(columns[name], dtype=np.float64) for name in names])
+    rows = zip(sizes, columns[filters], strict=True)
     return [_basis(size, text) if np.isfinite(size).all() else None for size, text in rows]
 
 
@@ -108,5 +127,6 @@ def unlike_images(columns: Mapping[str, Any] | pd.DataFrame, quantity: str) -> t
     tuple of str
         One sentence for each part on which the quantity depends and in which the images differ.
     """
-    bases = [basis for basis in bases_of(columns) if basis is not None]
+    maps = any(word in quantity for word in MAP_WORDS)
+    bases = [basis for basis in bases_of(columns, maps) if basis is not None]
     return unlike(bases, rests_on(quantity))

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from engine.cells import CellsSettings
 from engine.collagen import CollagenSettings
 from engine.errors import Defect, FolderError
+from engine.maps_settings import MapsSettings
 from engine.mechanics import MechanicsSettings, ProbeSettings
 
 
@@ -24,6 +25,9 @@ class Settings(BaseModel):
     cells: CellsSettings = Field(default_factory=CellsSettings, description="cells and patterns")
     collagen: CollagenSettings = Field(
         default_factory=CollagenSettings, description="height images of the collagen network"
+    )
+    maps: MapsSettings = Field(
+        default_factory=MapsSettings, description="maps of a site's curves and zero-force heights"
     )
     seed: int = Field(
         default=20_260_314, ge=0, description="seed of every resampling, so that runs repeat"

@@ -59,7 +59,8 @@ class ChannelView:
         return pixels
 
 
-def _image_tip(probe: dict[str, Any]) -> ImageTip:
+def image_tip_of(probe: dict[str, Any]) -> ImageTip:
+    """Tip of a stored probe as the height images see it."""
     tip = tip_of(probe)
     return ImageTip(probe["shape"], tip.radius_nm, tip.half_angle_deg, probe.get("radius_rel_sd"))
 
@@ -202,7 +203,7 @@ def analyse_network(store: DiscStore, site: str, settings: Settings) -> NetworkA
     return analyse_height(
         pyramid.levels[0][:],
         (1e3 * pixel_u_um, 1e3 * pixel_v_um),
-        _image_tip(probe),
+        image_tip_of(probe),
         settings.collagen,
         settings.seed,
     )

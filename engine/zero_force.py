@@ -4,7 +4,7 @@ All are brought to common ground first (window, pixel, smoothing), because Sq de
 and Sdq on the pixel; the numbers are therefore not those of the height image as it was taken.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,10 +152,13 @@ def compare_loads(
     expected = UNKNOWN_THICKNESS_NM if network is None else network.thickness.median_nm
     fine = bool(ground.pixel_nm * collagen.thin_px <= expected)
     measured = [
-        _numbers(np.where(known, z, np.nan), ground.pixel_nm, tip if fine else None, fine, plain, seed)
+        _numbers(
+            np.where(known, z, np.nan), ground.pixel_nm, tip if fine else None, fine, plain, seed
+        )
         for z in ground.height_nm
     ]
-    basis = measured[0][1]
+    plain_basis = measured[0][1]
+    basis = replace(plain_basis, filters=(f"S {ground.s_nm:.3g} nm", *plain_basis.filters))
     se = volume.map("contact_se_nm")
     return ZeroForce(
         load_nN=volume.trigger_nN,

@@ -21,7 +21,7 @@ from engine.across import (
     points_in_polygon,
 )
 from engine.cells.patterns import PATTERNS
-from engine.image_basis import SIZES, unlike_images
+from engine.image_basis import MAP_SIZES, SIZES, unlike_images
 from engine.store.schema import column
 from viewer.library import Library
 from viewer.state import Region
@@ -63,7 +63,7 @@ def site_quantities(library: Library) -> dict[str, dict[str, str]]:
     ordered = [name for name in library.sites().columns if name in held]
     groups: dict[str, dict[str, str]] = {title: {} for title in (*(t for t, _ in _GROUPS), _REST)}
     for name in ordered:
-        if column("sites", name).unit != _AXIAL_UNIT and name not in SIZES:
+        if column("sites", name).unit != _AXIAL_UNIT and name not in (*SIZES, *MAP_SIZES):
             groups[_group_of(name)][quantity_words(name)] = name
     return {title: names for title, names in groups.items() if names}
 

@@ -80,7 +80,5 @@ def measure_surface(
     filtered, filters = filter_surface(
         levelled.height_nm, pixel_nm, settings.s_filter_nm, settings.l_filter_nm
     )
-    found = texture(
-        filtered, pixel_nm, levelled.Sq_plane_nm, settings, material_ratio(filtered)
-    )
+    found = texture(filtered, pixel_nm, levelled.Sq_plane_nm, settings, material_ratio(filtered))
     return MeasuredSurface(found, basis_of(height_nm.shape, pixel_nm, levelled.steps, filters))

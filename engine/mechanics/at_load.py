@@ -41,9 +41,7 @@ class LoadLaw:
     force_nN_per_kPa: Floats
 
 
-def load_law(
-    tip: Tip, layer: Layer | None, poisson_ratio: float, depth_max_nm: float
-) -> LoadLaw:
+def load_law(tip: Tip, layer: Layer | None, poisson_ratio: float, depth_max_nm: float) -> LoadLaw:
     """Tabulate the law of a map.
 
     Parameters

@@ -93,7 +93,7 @@ def new_run(store: DiscStore, name: str) -> Iterator[RunWriter]:
     """
     with staged_folder(store.path / "runs" / name) as staged:
         yield RunWriter(staged)
-        write_hashes(staged, ("tables", "sites", "cells", LABELS))
+        write_hashes(staged, ("tables", "sites", "cells", LABELS, "maps"))
     root = store.info | {"current_run": name}
     update_attributes(store.path, {"splendens": root})
 

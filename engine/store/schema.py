@@ -162,12 +162,42 @@ TABLES: dict[str, tuple[Column, ...]] = {
 """Columns every consumer may rely on, a table a key; tables may carry further columns."""
 
 
+def _surface_columns() -> tuple[Column, ...]:
+    heights = ("Sa", "Sq", "Sz", "Sal")
+    found: list[Column] = []
+    for word, said in (
+        ("zero_force", "at zero force"),
+        ("at_load", "at the trigger"),
+        ("image_alike", "of the height image, brought to the map's grid"),
+    ):
+        found += [Column(f"{name}_{word}_nm", "number", f"{name} {said}", "nm") for name in heights]
+        found += [
+            Column(f"Sdq_{word}", "number", f"Sdq {said}"),
+            Column(f"Sdr_{word}_pct", "number", f"Sdr {said}", "%"),
+            Column(
+                f"fibril_thickness_median_{word}_nm",
+                "number",
+                f"fibril thickness, median, {said}",
+                "nm",
+            ),
+        ]
+    return tuple(found)
+
+
 FURTHER: dict[str, tuple[Column, ...]] = {
     "sites": (
         Column("position_se_um", "number", "position, error to expect", "µm"),
         Column("position_95_um", "number", "position, radius of 95 %", "µm"),
         Column("pattern_stability", "number", "pattern kept when the site is shifted"),
         Column("pattern_index_position_sd", "number", "pattern index, spread by position"),
+        *_surface_columns(),
+        Column("at_load_nN", "number", "load of the surface under load", "nN"),
+        Column("contact_height_noise_nm", "number", "standard error of a contact height", "nm"),
+        Column("map_image_correlation", "number", "contact heights with the height image"),
+        Column("map_image_scale", "number", "contact heights over the height image"),
+        Column("map_image_shift_u_nm", "number", "place in the height image along u", "nm"),
+        Column("map_image_shift_v_nm", "number", "place in the height image along v", "nm"),
+        Column("map_image_drift_nm", "number", "drift against the height image", "nm"),
     ),
 }
 """Labels and units of columns beyond the contract's; a run need not have them."""
