@@ -17,7 +17,7 @@ from .tables import law_force
 
 Floats = NDArray[np.float64]
 
-POINTS = 257
+POINTS = 513
 SHALLOWEST = 1e-8
 """Least depth of a table over its largest."""
 DEEPER = 3.0
