@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from html import escape
 from math import isfinite
 from threading import Timer
@@ -14,9 +15,11 @@ from engine.collagen import FLAGS
 from viewer.card_banding import BandingSpectrum, FibrilProfile
 from viewer.card_facts import SiteFacts, site_facts
 from viewer.card_figures import Look, legend_html
-from viewer.card_network_facts import LOOKS, NetworkFacts, network_facts, profile_along
+from viewer.card_levelling import LevellingTrial
+from viewer.card_network_facts import LOOKS, GreyPicture, NetworkFacts, network_facts, profile_along
 from viewer.card_parts import Choice, Switch, column, figure_pane, row, text_pane
 from viewer.card_relief import ReliefPicture, grey_html, thickness_scale
+from viewer.card_surface import SurfaceFigure
 from viewer.card_text import (
     facts_html,
     flag_rows,
@@ -53,9 +56,12 @@ class NetworkFace:
         self._bands_text = text_pane(look)
         self._profile_text = text_pane(look)
         self._why = text_pane(look)
+        self._surface = SurfaceFigure(look)
+        self._levelling = LevellingTrial(look, library, self._show_levelled)
         switches = (
             Switch(look, "traced fibrils", True, self._relief.show_traces),
-            Switch(look, "apparent junctions", False, self._relief.show_junctions),
+            Switch(look, "junctions", False, self._relief.show_junctions),
+            Switch(look, "directions", False, self._relief.show_directions),
         )
         looks = Choice(look, {name: name for name in LOOKS}, LOOKS[0], self._show_look)
         self._greys = text_pane(look)
@@ -72,13 +78,31 @@ class NetworkFace:
             self._profile_text,
             figure_pane(self._profile.fig),
         )
-        self.view: Any = column(self._body, self._why)
+        self._fold = {
+            "curves of the texture": self._surface.view,
+            "levelling tried": self._levelling.view,
+        }
+        for part in self._fold.values():
+            part.visible = False
+        folds = [Switch(look, name, False, self._folder(name)) for name in self._fold]
+        self._more = column(row(*(fold.button for fold in folds)), *self._fold.values())
+        self.view: Any = column(self._body, self._why, self._more)
+
+    def _folder(self, name: str) -> Callable[[bool], None]:
+        def fold(shown: bool) -> None:
+            self._fold[name].visible = shown
+
+        return fold
+
+    def _show_levelled(self, drawn: GreyPicture | None) -> None:
+        self._relief.show_picture(drawn)
+        self._greys.object = grey_html(self._relief.drawn)
 
     def show(self, facts: SiteFacts) -> None:
         """Show a site."""
         found = network_facts(self._library, facts)
         self._facts = found
-        self._body.visible = found is not None
+        self._body.visible = self._more.visible = found is not None
         if found is None:
             self._why.object = NO_RUN
             return
@@ -92,10 +116,13 @@ class NetworkFace:
         self._thickness_text.object = thickness_html(found, facts)
         self._bands_text.object = bands_html(found)
         self._show_clearest()
+        self._surface.show(found)
+        self._levelling.show(found, facts)
         self._why.object = why_html(found)
         read_neighbours(self._library, facts)
 
     def _show_look(self, look: str) -> None:
+        self._levelling.reset()
         self._relief.show_look(look)
         self._greys.object = grey_html(self._relief.drawn)
 

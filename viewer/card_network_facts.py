@@ -194,16 +194,26 @@ def grey_picture(facts: NetworkFacts, look: str) -> GreyPicture:
     if look == "relief":
         return GreyPicture(facts.grey, float("nan"), float("nan"), "light and shade", "")
     heights = facts.turn.array(facts.record["levelled_nm"]).astype(np.float64)
-    step = max(1, -(-max(heights.shape) // DRAWN_PX))
     if look == "height":
-        return _greys(heights[::step, ::step], "height as levelled", "nm")
+        return grey_of(heights, "height as levelled", "nm")
     rows, cols = heights.shape
     along_y, along_x = np.gradient(heights, facts.height_nm / rows, facts.width_nm / cols)
     steep = np.degrees(np.arctan(np.hypot(along_x, along_y)))
-    return _greys(steep[::step, ::step], "slope", "°")
+    return grey_of(steep, "slope", "°")
 
 
-def _greys(values: Floats, label: str, unit: str) -> GreyPicture:
+def grey_of(values: NDArray[np.floating], label: str, unit: str) -> GreyPicture:
+    """Draw values in greys between their 0.5th and 99.5th percentile.
+
+    Parameters
+    ----------
+    values
+        Picture (rows, cols), bottom row first, NaN where there is no datum; thinned to `DRAWN_PX`.
+    label, unit
+        What they are.
+    """
+    step = max(1, -(-max(values.shape) // DRAWN_PX))
+    values = np.asarray(values[::step, ::step], dtype=np.float64)
     known = np.isfinite(values)
     low, high = np.percentile(values[known], [0.5, 99.5]) if known.any() else (0.0, 1.0)
     share = (values - low) / (high - low if high > low else 1.0)

@@ -185,6 +185,11 @@ class Choice:
 
         return choose
 
+    def set(self, value: Any) -> None:
+        """Press another button without telling anybody."""
+        self.value = value
+        self._press()
+
     def _press(self) -> None:
         for choice, button in self._buttons.items():
             press(button, choice == self.value)

@@ -56,6 +56,11 @@ class ReliefPicture:
             "x", "y", source=self._points, size=6, fill_color=None, line_color="#ffffff"
         )
         self._junctions.visible = False
+        self._cells = source(x0=[], y0=[], x1=[], y1=[])
+        self._directions = self.fig.segment(
+            "x0", "y0", "x1", "y1", source=self._cells, line_color="#ffffff", line_width=2.2
+        )
+        self._directions.visible = False
         self._scale_bar = source(x0=[], x1=[], y=[], text=[])
         self._draw_scale_bar()
 
@@ -115,6 +120,7 @@ class ReliefPicture:
         self._paths.selected.indices = []
         self._paths.data = _path_columns(facts, scale)
         self._points.data = {"x": facts.junction_x_nm, "y": facts.junction_y_nm}
+        self._cells.data = direction_strokes(facts)
         length = round_length(width / 4)
         x0, y = -width / 2 + _INSET * width, -height / 2 + _INSET * width
         words = f"{plain_number(length)} nm" if length < 1000 else f"{length / 1000:g} µm"
@@ -123,10 +129,17 @@ class ReliefPicture:
     def show_look(self, look: str) -> None:
         """Draw the image as relief, height or slope, see `LOOKS`."""
         self._look = look
+        if self._facts is not None:
+            self.show_picture(grey_picture(self._facts, look))
+
+    def show_picture(self, drawn: GreyPicture | None) -> None:
+        """Draw another picture of the same image; None brings back the chosen look."""
         if self._facts is None:
             return
+        if drawn is None:
+            drawn = grey_picture(self._facts, self._look)
         width, height = self._facts.width_nm, self._facts.height_nm
-        self.drawn = grey_picture(self._facts, look)
+        self.drawn = drawn
         self._image.data = {
             "image": [self.drawn.grey],
             "x": [-width / 2],
@@ -142,6 +155,30 @@ class ReliefPicture:
     def show_junctions(self, shown: bool) -> None:
         """Draw the apparent junctions, or not."""
         self._junctions.visible = shown
+
+    def show_directions(self, shown: bool) -> None:
+        """Draw the local directions, or not."""
+        self._directions.visible = shown
+
+
+def direction_strokes(facts: NetworkFacts) -> dict[str, list[float]]:
+    """One stroke a cell of the image along its director, longer where its fibrils agree.
+
+    Returns
+    -------
+    dict
+        Ends ``x0 y0 x1 y1`` in the picture; a cell without any length of fibrils has none.
+    """
+    record = facts.record
+    names = ("cell_u_nm", "cell_v_nm", "cell_angle_deg", "cell_order")
+    u, v, angle, order = (np.asarray(record.get(f"orientation.{n}", ())) for n in names)
+    half = 0.48 * facts.number("orientation.cell_nm") * np.clip(order, 0.0, 1.0)
+    known = np.isfinite(angle) & np.isfinite(half)
+    along = np.radians(angle[known])
+    du, dv = half[known] * np.cos(along), half[known] * np.sin(along)
+    x0, y0 = facts.turn.points(u[known] - du, v[known] - dv)
+    x1, y1 = facts.turn.points(u[known] + du, v[known] + dv)
+    return {"x0": x0.tolist(), "y0": y0.tolist(), "x1": x1.tolist(), "y1": y1.tolist()}
 
 
 def grey_html(drawn: GreyPicture | None) -> str:
