@@ -84,7 +84,7 @@ def test_measures_of_a_drawn_group():
 def test_features_of_two_exact_files():
     xy = among_strings([(10.0 * i + 3 * j, 9.0 * j) for i in range(6) for j in range(2)])
     graph = neighbour_graph(xy)
-    f = group_features(xy, graph, 1.6, 40)
+    f = group_features(xy, graph, CellsSettings().graph)
     unit = f.spacing_um[0]
     assert f.two[0] == pytest.approx(0.0, abs=1e-9)
     assert f.separation[0] == pytest.approx(9.0 / unit)

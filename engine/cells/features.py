@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from engine.cells.graph import NeighbourGraph
+from engine.cells.settings import GraphSettings
 
 _TURNS_DEG = (0.0, -15.0, 15.0, -30.0, 30.0)
 """Turns of the principal axis that a split into two files is tried from."""
@@ -45,12 +46,22 @@ class GroupFeatures:
         Distance of those two axes, in spacings.
     smaller_share
         Share of the cells in the smaller of the two files.
+    shorter
+        Length of the shorter of the two files, in spacings.
+    uneven
+        RMS departure of the steps along the two files from one spacing, in spacings; infinite where
+        no file has two cells.
     isolation
         Median over the outer cells of the shortest Delaunay edge out of the group, over the median
         edge within. For the only group: infinite, or 0 if it is larger than a region, because then
         nothing shows that it is more than a field of cells.
+    region_isolation
+        The same pooled over the cells round the group: one group of few cells says little.
+        Infinite where nothing lies outside any group.
     density
         Cells per squared spacing round the group.
+    grain
+        Median edge within the group over the spacing of the disc's tight regions.
     gap
         Shortest Delaunay edge out of the group over the length at which edges are cut.
     """
@@ -67,8 +78,12 @@ class GroupFeatures:
     two: NDArray[np.float64]
     separation: NDArray[np.float64]
     smaller_share: NDArray[np.float64]
+    shorter: NDArray[np.float64]
+    uneven: NDArray[np.float64]
     isolation: NDArray[np.float64]
+    region_isolation: NDArray[np.float64]
     density: NDArray[np.float64]
+    grain: NDArray[np.float64]
     gap: NDArray[np.float64]
 
 
@@ -143,12 +158,32 @@ def _settle(t, u, second, curved, residual):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
+def _steps(t, second, which):  # type: ignore[no-untyped-def]
+    """Length of one of two files, and the number and summed squared departure of its steps."""
+    along = np.sort(t[second == which])
+    square = 0.0
+    for i in range(1, along.size):
+        square += (along[i] - along[i - 1] - 1.0) ** 2
+    return along[-1] - along[0], along.size - 1, square
+
+
+@numba.njit(cache=True, nogil=True)
+def _walk(t, second):  # type: ignore[no-untyped-def]
+    """Length of the shorter of two files, and the RMS departure of all steps from one."""
+    first_length, first_steps, first_square = _steps(t, second, False)
+    second_length, second_steps, second_square = _steps(t, second, True)
+    steps = first_steps + second_steps
+    uneven = np.sqrt((first_square + second_square) / steps) if steps > 0 else np.inf
+    return min(first_length, second_length), uneven
+
+
+@numba.njit(cache=True, nogil=True)
 def _two_files(x, y, angle, curved):  # type: ignore[no-untyped-def]
-    """RMS, separation and smaller share of the best split into two parallel files."""
+    """Best split into two parallel files: RMS, separation, smaller share, shorter, uneven."""
     n = x.size
-    best, best_apart, best_share = np.inf, 0.0, 0.0
+    best, best_apart, best_share, shorter, uneven = np.inf, 0.0, 0.0, 0.0, np.inf
     if n < 4:
-        return best, best_apart, best_share
+        return best, best_apart, best_share, shorter, uneven
     residual = np.empty(n)
     second = np.zeros(n, dtype=np.bool_)
     for turn in _TURNS_DEG:
@@ -171,7 +206,8 @@ def _two_files(x, y, angle, curved):  # type: ignore[no-untyped-def]
             rms = np.sqrt(square) * tilt
             if share > 0 and rms < best:
                 best, best_apart, best_share = rms, abs(apart) * tilt, share
-    return best, best_apart, best_share
+                shorter, uneven = _walk((t + slope * u) * tilt, second)
+    return best, best_apart, best_share, shorter, uneven
 
 
 @numba.njit(cache=True, nogil=True)
@@ -188,7 +224,7 @@ def _one_group(x, y, out):  # type: ignore[no-untyped-def]
     residual = np.empty(n)
     nobody = np.zeros(n, dtype=np.bool_)
     one = np.sqrt(_parallel_fit(t, u, nobody, curved, residual)[0])
-    two, apart, share = _two_files(x, y, angle, curved)
+    two, apart, share, shorter, uneven = _two_files(x, y, angle, curved)
     out[0] = angle
     out[1] = np.sqrt((mean + root) / max(mean - root, 1e-12 * (mean + root) + 1e-300))
     out[2] = t.max() - t.min()
@@ -197,6 +233,8 @@ def _one_group(x, y, out):  # type: ignore[no-untyped-def]
     out[5] = two
     out[6] = apart
     out[7] = share
+    out[8] = shorter
+    out[9] = uneven
 
 
 @numba.njit(cache=True, nogil=True)
@@ -231,12 +269,47 @@ def _shortest_out(xy: NDArray[np.float64], graph: NeighbourGraph) -> NDArray[np.
 
 
 def _isolation(
-    graph: NeighbourGraph, out: NDArray[np.float64], cells: NDArray[np.int64], region_cells: int
+    graph: NeighbourGraph, out: NDArray[np.float64], groups: int
 ) -> NDArray[np.float64]:
     """Median over each group's outer cells of the shortest edge out, um."""
     outer = np.isfinite(out)
-    gap = _median_by(graph.group[outer], out[outer], cells.size, np.inf)
-    return np.where(np.isinf(gap) & (cells > region_cells), 0.0, gap)
+    return _median_by(graph.group[outer], out[outer], groups, np.inf)
+
+
+def _unseen(
+    isolation: NDArray[np.float64], cells: NDArray[np.int64], region_cells: int
+) -> NDArray[np.float64]:
+    """Isolation where nothing lies outside: none, if the group is larger than a region."""
+    return np.where(np.isinf(isolation) & (cells > region_cells), 0.0, isolation)
+
+
+def _row_medians(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Median of each row without its NaN; NaN for a row without values."""
+    held = np.isfinite(values).sum(axis=1)
+    ordered = np.sort(values, axis=1)
+    rows = np.arange(len(values))
+    return 0.5 * (ordered[rows, np.maximum(held - 1, 0) // 2] + ordered[rows, held // 2])
+
+
+def _region_isolation(
+    xy: NDArray[np.float64],
+    centres: NDArray[np.float64],
+    graph: NeighbourGraph,
+    out: NDArray[np.float64],
+    region_cells: int,
+) -> NDArray[np.float64]:
+    """Median shortest edge out over median edge within, of the cells round each centre."""
+    n = len(xy)
+    if n < 2 or not len(graph.edges):
+        return np.full(len(centres), np.inf)
+    a, b = graph.edges.T
+    length = np.linalg.norm(xy[a] - xy[b], axis=1)
+    summed = np.bincount(a, weights=length, minlength=n) + np.bincount(b, length, n)
+    inner = np.divide(summed, graph.neighbours, out=np.full(n, np.nan), where=graph.neighbours > 0)
+    near = np.asarray(cKDTree(xy).query(centres, min(n, region_cells))[1])
+    gap = np.where(np.isfinite(out), out, np.nan)
+    ratio = _row_medians(gap[near]) / _row_medians(inner[near])
+    return np.where(np.isfinite(ratio), ratio, np.inf)
 
 
 def _density(xy: NDArray[np.float64], graph: NeighbourGraph, cells: int) -> NDArray[np.float64]:
@@ -250,7 +323,7 @@ def _density(xy: NDArray[np.float64], graph: NeighbourGraph, cells: int) -> NDAr
 
 
 def group_features(
-    xy: NDArray[np.float64], graph: NeighbourGraph, cut_ratio: float, region_cells: int
+    xy: NDArray[np.float64], graph: NeighbourGraph, settings: GraphSettings
 ) -> GroupFeatures:
     """Features of all groups.
 
@@ -260,10 +333,8 @@ def group_features(
         (n, 2) positions, um.
     graph
         Their neighbours.
-    cut_ratio
-        Cut length of the graph, in spacings.
-    region_cells
-        Cells that the density is taken over.
+    settings
+        Those that the graph was made with.
     """
     groups = int(graph.group.max()) + 1 if len(xy) else 0
     cells = np.bincount(graph.group, minlength=groups).astype(np.int64)
@@ -276,13 +347,16 @@ def group_features(
     relative = (xy - centre[graph.group]) / unit[graph.group][:, None]
     order = np.argsort(graph.group, kind="stable")
     start = np.concatenate([[0], np.cumsum(cells)]).astype(np.int64)
-    shape = np.zeros((groups, 8))
+    shape = np.zeros((groups, 10))
     ordered = np.ascontiguousarray(relative[order].T)
     _all_groups(ordered[0], ordered[1], start, shape)
     out = _shortest_out(xy, graph)
     a, b = graph.edges.T
     inner = _median_by(graph.group[a], np.linalg.norm(xy[a] - xy[b], axis=1), groups, np.nan)
     inner = np.where(np.isfinite(inner) & (inner > 0), inner, unit)
+    around = np.full(groups, np.inf)
+    linked = cells > 2
+    around[linked] = _region_isolation(xy, centre[linked], graph, out, settings.field_cells)
     nearest_out = np.full(groups, np.inf)
     np.minimum.at(nearest_out, graph.group, out)
     return GroupFeatures(
@@ -298,7 +372,11 @@ def group_features(
         two=shape[:, 5],
         separation=shape[:, 6],
         smaller_share=shape[:, 7],
-        isolation=_isolation(graph, out, cells, region_cells) / inner,
-        density=_median_by(graph.group, _density(xy, graph, region_cells), groups, 0.0),
-        gap=nearest_out / (cut_ratio * unit),
+        shorter=shape[:, 8],
+        uneven=shape[:, 9],
+        isolation=_unseen(_isolation(graph, out, groups) / inner, cells, settings.region_cells),
+        region_isolation=_unseen(around, cells, settings.region_cells),
+        density=_median_by(graph.group, _density(xy, graph, settings.region_cells), groups, 0.0),
+        grain=inner / (graph.tight_um if graph.tight_um > 0 else 1.0),
+        gap=nearest_out / (settings.cut_ratio * unit),
     )

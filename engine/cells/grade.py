@@ -62,7 +62,7 @@ class GroupGrades:
 def _assess(
     xy: NDArray[np.float64], graph: NeighbourGraph, s: CellsSettings
 ) -> tuple[GroupFeatures, Decision]:
-    features = group_features(xy, graph, s.graph.cut_ratio, s.graph.region_cells)
+    features = group_features(xy, graph, s.graph)
     return features, decide(features, s.rules)
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
@@ -38,6 +39,8 @@ class NeighbourGraph:
         the unit in which the cut is made and groups are measured. NaN where there is no neighbour.
     spacing_um
         Median of ``local_spacing_um``; NaN with fewer than two cells.
+    tight_um
+        Regional spacing of the disc's tight regions; NaN with fewer than two cells.
     """
 
     edges: NDArray[np.int64]
@@ -48,6 +51,7 @@ class NeighbourGraph:
     regional_spacing_um: NDArray[np.float64]
     local_spacing_um: NDArray[np.float64]
     spacing_um: float
+    tight_um: float
 
 
 def _pairs(first: NDArray[np.int64], second: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -118,11 +122,9 @@ def _spacing(
     return nearest, 0.5 * (np.median(nearest[index], axis=1) + np.median(second[index], axis=1))
 
 
-def _unit(regional: NDArray[np.float64], s: GraphSettings) -> NDArray[np.float64]:
-    """Regional spacing, capped: groups have one grain all over a disc, scattered cells don't."""
-    if not regional.size:
-        return regional
-    return np.minimum(regional, s.spacing_ratio_max * np.quantile(regional, s.tight_quantile))
+def _tight(regional: NDArray[np.float64], s: GraphSettings) -> float:
+    """Regional spacing of the disc's tight regions."""
+    return float(np.quantile(regional, s.tight_quantile)) if regional.size else float("nan")
 
 
 def _components(edges: NDArray[np.int64], n: int) -> NDArray[np.int64]:
@@ -134,43 +136,90 @@ def _components(edges: NDArray[np.int64], n: int) -> NDArray[np.int64]:
     return np.asarray(connected_components(link, directed=False)[1], dtype=np.int64)
 
 
-def _bends(
-    xy: NDArray[np.float64],
-    end: NDArray[np.int64],
-    beyond: NDArray[np.int64],
-    before: NDArray[np.int64],
-) -> NDArray[np.float64]:
-    """Angle, degrees, by which before-end-beyond departs from straight; 0 for a lone end."""
-    into, out = xy[end] - xy[before], xy[beyond] - xy[end]
-    cross = into[:, 0] * out[:, 1] - into[:, 1] * out[:, 0]
-    dot = np.einsum("ij,ij->i", into, out)
-    return np.where(before == end, 0.0, np.degrees(np.abs(np.arctan2(cross, dot))))
+_ROUNDS = 2
+
+_TAIL = 4
+"""Cells of each piece, from its end inwards, that tell which way it runs."""
+
+
+@numba.njit(cache=True, nogil=True)
+def _tail(end, links, tail):  # type: ignore[no-untyped-def]
+    """Collect cells from an end inwards until the piece forks; returns how many."""
+    tail[0] = end
+    count, last, at = 1, -1, end
+    while count < tail.size:
+        onward = links[at, 0] if links[at, 0] != last else links[at, 1]
+        if onward < 0 or links[at, 2] >= 0:
+            break
+        last, at = at, onward
+        tail[count] = at
+        count += 1
+    return count
+
+
+@numba.njit(cache=True, nogil=True)
+def _off_line(xy, cells):  # type: ignore[no-untyped-def]
+    """RMS distance of cells from the straight line that fits them best."""
+    x, y = xy[cells, 0], xy[cells, 1]
+    x, y = x - np.mean(x), y - np.mean(y)
+    sxx, syy, sxy = np.mean(x * x), np.mean(y * y), np.mean(x * y)
+    across = 0.5 * (sxx + syy) - np.sqrt(0.25 * (sxx - syy) ** 2 + sxy * sxy)
+    return np.sqrt(max(across, 0.0))
+
+
+@numba.njit(cache=True, nogil=True)
+def _off_joined(xy, links, longer, out):  # type: ignore[no-untyped-def]
+    """For each edge between two ends: RMS distance from one line of the tails it would join."""
+    first = np.empty(_TAIL, dtype=np.int64)
+    second = np.empty(_TAIL, dtype=np.int64)
+    for k in range(longer.shape[0]):
+        m = _tail(longer[k, 0], links, first)
+        n = _tail(longer[k, 1], links, second)
+        out[k] = _off_line(xy, np.append(first[:m], second[:n])) if m + n >= 4 else np.inf
+
+
+def _links(edges: NDArray[np.int64], n: int) -> NDArray[np.int64]:
+    """Up to three neighbours of each cell, (n, 3), -1 where there are fewer."""
+    both = np.vstack([edges, edges[:, ::-1]])
+    both = both[np.argsort(both[:, 0], kind="stable")]
+    degree = np.bincount(both[:, 0], minlength=n)
+    rank = np.arange(len(both)) - np.repeat(np.cumsum(degree) - degree, degree)
+    out = np.full((n, 3), -1, dtype=np.int64)
+    first = rank < 3
+    out[both[first, 0], rank[first]] = both[first, 1]
+    return out
+
+
+def _straightest(
+    longer: NDArray[np.int64], off: NDArray[np.float64], n: int
+) -> NDArray[np.int64]:
+    """Of edges that share an end only the straightest."""
+    best = np.full(n, np.inf)
+    np.minimum.at(best, longer.ravel(), np.repeat(off, 2))
+    return longer[(best[longer] == off[:, None]).all(axis=1)]
 
 
 def _bridges(
     xy: NDArray[np.float64],
     kept: NDArray[np.int64],
     longer: NDArray[np.int64],
-    angle_deg: float,
+    lateral_um: NDArray[np.float64],
 ) -> NDArray[np.int64]:
-    """Those longer edges that continue a file straight on across a cell that was missed.
+    """Those longer edges that carry a file on across a cell that was missed.
 
-    Both ends must be ends of files or lone cells, the whole must be longer than a pair and a
-    single, and no end is bridged to two sides.
+    Both ends must be ends of files or lone cells, at least four cells near the gap must lie on one
+    line, and no end is bridged to two sides at once.
     """
     n = len(xy)
-    degree = np.bincount(kept.ravel(), minlength=n)
-    before = np.arange(n)
-    before[kept[:, 0]], before[kept[:, 1]] = kept[:, 1], kept[:, 0]
-    group = _components(kept, n)
-    size = np.bincount(group, minlength=1)[group] if n else group
-    a, b = longer.T
-    fits = (degree[a] <= 1) & (degree[b] <= 1) & (size[a] + size[b] >= 4)
-    fits &= _bends(xy, a, b, before[a]) <= angle_deg
-    fits &= _bends(xy, b, a, before[b]) <= angle_deg
-    bridges = longer[fits]
-    once = np.bincount(bridges.ravel(), minlength=n) == 1
-    return bridges[once[bridges].all(axis=1)]
+    links = _links(kept, n)
+    ends = (links[longer, 1] < 0).all(axis=1)
+    apart = _components(kept, n)[longer]
+    ends &= apart[:, 0] != apart[:, 1]
+    longer, lateral_um = longer[ends], lateral_um[ends]
+    off = np.empty(len(longer))
+    _off_joined(xy, links, longer, off)
+    straight = off <= lateral_um
+    return _straightest(longer[straight], off[straight], n)
 
 
 def neighbour_graph(
@@ -204,16 +253,22 @@ def neighbour_graph(
     s = (settings or CellsSettings()).graph
     every, gabriel = _edges(xy)
     nearest, regional = _spacing(xy, s.region_cells)
-    local = _unit(regional, s)
+    tight = _tight(regional, s)
+    # groups have one grain all over a disc, scattered cells don't
+    local = np.minimum(regional, s.spacing_ratio_max * tight)
     length = np.linalg.norm(xy[gabriel[:, 0]] - xy[gabriel[:, 1]], axis=1)
     reach = s.cut_ratio * np.minimum(local[gabriel[:, 0]], local[gabriel[:, 1]])
     n = len(xy)
     kept = gabriel[length <= reach]
     # where cells are scattered (the spacing is capped) a lone cell in line is chance
-    tight = (regional <= local)[gabriel].all(axis=1)
-    longer = tight & (length > reach) & (length <= reach * s.bridge_ratio / s.cut_ratio)
-    bridges = _bridges(xy, kept, gabriel[longer], s.bridge_angle_deg)
-    edges = _pairs(*np.vstack([kept, bridges]).T)
+    grouped = (regional <= local)[gabriel].all(axis=1)
+    longer = grouped & (length > reach) & (length <= reach * s.bridge_ratio / s.cut_ratio)
+    lateral = s.bridge_lateral_max * np.minimum(local[gabriel[:, 0]], local[gabriel[:, 1]])
+    edges = kept
+    # a lone cell between two missed ones is reached from one side first
+    for _ in range(_ROUNDS):
+        bridges = _bridges(xy, edges, gabriel[longer], lateral[longer])
+        edges = _pairs(*np.vstack([edges, bridges]).T)
     group = _components(edges, n)
     return NeighbourGraph(
         edges=edges,
@@ -224,6 +279,7 @@ def neighbour_graph(
         regional_spacing_um=regional,
         local_spacing_um=local,
         spacing_um=float(np.median(local)) if n > 1 else float("nan"),
+        tight_um=tight,
     )
 
 

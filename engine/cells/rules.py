@@ -72,10 +72,14 @@ def _few(f: GroupFeatures, s: RuleSettings) -> Margins:
     return (_below(f.cells.astype(float), s.smallest_group_cells - 0.5),)
 
 
+def _scattered(f: GroupFeatures, s: RuleSettings) -> Margins:
+    return (_above(f.density, s.scattered_density_min), _above(f.grain, s.scattered_grain_min))
+
+
 def _field(f: GroupFeatures, s: RuleSettings) -> Margins:
     return (
-        _above(f.density, s.field_density_min),
         _below(f.isolation, s.field_isolation_max),
+        _below(f.region_isolation, s.field_region_isolation_max),
     )
 
 
@@ -86,15 +90,30 @@ def _string(f: GroupFeatures, s: RuleSettings) -> Margins:
     )
 
 
-def _double(f: GroupFeatures, s: RuleSettings) -> Margins:
+def _two_files(f: GroupFeatures, s: RuleSettings) -> Margins:
     return (
         _above(f.cells.astype(float), s.double_cells_min - 0.5),
-        _below(f.two, s.double_lateral_max),
         _above(f.separation, s.double_separation_min),
         _below(f.separation, s.double_separation_max),
         _above(f.smaller_share, s.double_smaller_share_min),
+    )
+
+
+def _double(f: GroupFeatures, s: RuleSettings) -> Margins:
+    return (
+        *_two_files(f, s),
+        _below(f.two, s.double_lateral_max),
         _above(f.length, s.double_length_min),
         _above(f.length / np.maximum(f.width, 1e-9), s.double_length_over_width_min),
+    )
+
+
+def _short_double(f: GroupFeatures, s: RuleSettings) -> Margins:
+    return (
+        *_two_files(f, s),
+        _below(f.two, s.short_double_lateral_max),
+        _above(f.shorter, s.short_double_file_min),
+        _below(f.uneven, s.short_double_uneven_max),
     )
 
 
@@ -112,12 +131,20 @@ def _few_words(f: GroupFeatures, s: RuleSettings, g: int) -> str:
     return f"diffuse: {who} by itself, fewer than {s.smallest_group_cells} linked cells"
 
 
+def _scattered_words(f: GroupFeatures, s: RuleSettings, g: int) -> str:
+    return (
+        f"diffuse: {f.cells[g]} cells linked only because scattered cells are many here: "
+        f"{f.density[g]:.2f} per squared spacing (from {s.scattered_density_min:g}), and the "
+        f"spacing is {f.grain[g]:.1f} times that of the disc's groups "
+        f"(from {s.scattered_grain_min:g})"
+    )
+
+
 def _field_words(f: GroupFeatures, s: RuleSettings, g: int) -> str:
     return (
-        f"diffuse: {f.cells[g]} cells linked only because cells are many here: "
-        f"{f.density[g]:.2f} per squared spacing (from {s.field_density_min:g}), and the next "
-        f"cells are only {f.isolation[g]:.1f} times as far as its own "
-        f"(up to {s.field_isolation_max:g})"
+        f"diffuse: {f.cells[g]} cells linked only because cells are many here: the next cells are "
+        f"{f.isolation[g]:.1f} times as far as its own (up to {s.field_isolation_max:g}), and "
+        f"{f.region_isolation[g]:.1f} times in the region (up to {s.field_region_isolation_max:g})"
     )
 
 
@@ -129,13 +156,28 @@ def _string_words(f: GroupFeatures, s: RuleSettings, g: int) -> str:
     )
 
 
-def _double_words(f: GroupFeatures, s: RuleSettings, g: int) -> str:
+def _files_words(f: GroupFeatures, s: RuleSettings, g: int, lateral_max: float) -> str:
     return (
         f"double string: its {f.cells[g]} cells lie {f.two[g]:.2f} spacings from two parallel axes "
-        f"(up to {s.double_lateral_max:g}) that are {f.separation[g]:.2f} apart "
+        f"(up to {lateral_max:g}) that are {f.separation[g]:.2f} apart "
         f"({s.double_separation_min:g} to {s.double_separation_max:g}), {f.smaller_share[g]:.0%} "
-        f"of them on the smaller (from {s.double_smaller_share_min:.0%}); {f.length[g]:.1f} "
-        f"spacings long (from {s.double_length_min:g}) and {f.width[g]:.1f} wide"
+        f"of them on the smaller (from {s.double_smaller_share_min:.0%})"
+    )
+
+
+def _double_words(f: GroupFeatures, s: RuleSettings, g: int) -> str:
+    return (
+        f"{_files_words(f, s, g, s.double_lateral_max)}; {f.length[g]:.1f} spacings long "
+        f"(from {s.double_length_min:g}) and {f.width[g]:.1f} wide "
+        f"(length from {s.double_length_over_width_min:g} times the width)"
+    )
+
+
+def _short_double_words(f: GroupFeatures, s: RuleSettings, g: int) -> str:
+    return (
+        f"{_files_words(f, s, g, s.short_double_lateral_max)}; short but even: the shorter file is "
+        f"{f.shorter[g]:.1f} spacings long (from {s.short_double_file_min:g}), and steps depart by "
+        f"{f.uneven[g]:.2f} from one spacing (up to {s.short_double_uneven_max:g})"
     )
 
 
@@ -165,9 +207,11 @@ def _big_words(f: GroupFeatures, s: RuleSettings, g: int) -> str:
 
 RULES: Final = (
     Rule("few", DIFFUSE, _few, _few_words),
+    Rule("scattered", DIFFUSE, _scattered, _scattered_words),
     Rule("field", DIFFUSE, _field, _field_words),
     Rule("string", STRING, _string, _string_words),
     Rule("double_string", DOUBLE_STRING, _double, _double_words),
+    Rule("short_double_string", DOUBLE_STRING, _short_double, _short_double_words),
     Rule("small_cluster", SMALL_CLUSTER, _small, _small_words),
     Rule("big_cluster", BIG_CLUSTER, _big, _big_words),
 )

@@ -125,8 +125,10 @@ class GraphSettings(_Frozen):
         description="A longer edge, up to this times the regional spacing, is kept where it "
         "continues a file across one missing cell; no unit.",
     )
-    bridge_angle_deg: Annotated[float, Field(ge=0, le=90)] = Field(
-        default=30.0, description="Largest bend at either end of such an edge."
+    bridge_lateral_max: Annotated[float, Field(ge=0, le=5)] = Field(
+        default=0.25,
+        description="Largest RMS distance from one line of the cells on both sides of such a gap, "
+        "in spacings.",
     )
     spacing_ratio_max: Annotated[float, Field(ge=1, le=100)] = Field(
         default=1.3,
@@ -139,6 +141,10 @@ class GraphSettings(_Frozen):
     region_cells: Annotated[int, Field(ge=3, le=1000)] = Field(
         default=40, description="Cells over which the regional spacing is taken."
     )
+    field_cells: Annotated[int, Field(ge=3, le=10000)] = Field(
+        default=120,
+        description="Cells over which it is judged whether there are groups at all.",
+    )
 
 
 class RuleSettings(_Frozen):
@@ -147,15 +153,25 @@ class RuleSettings(_Frozen):
     smallest_group_cells: Annotated[int, Field(ge=1, le=10)] = Field(
         default=3, description="Fewer linked cells than this are diffuse."
     )
-    field_density_min: Annotated[float, Field(ge=0, le=2)] = Field(
+    scattered_density_min: Annotated[float, Field(ge=0, le=2)] = Field(
         default=0.22,
-        description="Cells per squared spacing from which a group may be a mere field of cells; "
-        "no unit.",
+        description="Cells per squared spacing from which linked cells may be scattered ones that "
+        "are merely many; no unit.",
+    )
+    scattered_grain_min: Annotated[float, Field(ge=1, le=100)] = Field(
+        default=1.4,
+        description="Spacing round such cells over that of the disc's tight regions from which "
+        "they are diffuse; no unit.",
     )
     field_isolation_max: Annotated[float, Field(ge=0, le=20)] = Field(
-        default=3.0,
-        description="Gap to other cells over the distance within, below which such a group is "
-        "diffuse; no unit.",
+        default=4.0,
+        description="Gap to other cells over the distance within, below which a group may be a "
+        "mere field of cells; no unit.",
+    )
+    field_region_isolation_max: Annotated[float, Field(ge=0, le=20)] = Field(
+        default=2.35,
+        description="The same over the cells round the group, below which it is one, and diffuse; "
+        "no unit.",
     )
     string_lateral_max: Annotated[float, Field(gt=0, le=5)] = Field(
         default=0.25, description="A string's largest RMS distance from its axis, in spacings."
@@ -166,10 +182,6 @@ class RuleSettings(_Frozen):
     double_cells_min: Annotated[int, Field(ge=4, le=50)] = Field(
         default=5, description="A double string's fewest cells."
     )
-    double_lateral_max: Annotated[float, Field(gt=0, le=5)] = Field(
-        default=0.19,
-        description="A double string's largest RMS distance from its two axes, in spacings.",
-    )
     double_separation_min: Annotated[float, Field(ge=0, le=10)] = Field(
         default=0.6, description="Smallest distance of the two axes, in spacings."
     )
@@ -179,11 +191,27 @@ class RuleSettings(_Frozen):
     double_smaller_share_min: Annotated[float, Field(ge=0, le=0.5)] = Field(
         default=0.25, description="Smallest share of the cells in the smaller file; no unit."
     )
+    double_lateral_max: Annotated[float, Field(gt=0, le=5)] = Field(
+        default=0.3,
+        description="A long double string's largest RMS distance from its two axes, in spacings.",
+    )
     double_length_min: Annotated[float, Field(ge=0, le=100)] = Field(
-        default=2.4, description="A double string's smallest length, in spacings."
+        default=2.8, description="A long double string's smallest length, in spacings."
     )
     double_length_over_width_min: Annotated[float, Field(ge=0, le=100)] = Field(
-        default=1.8, description="A double string's smallest length over width; no unit."
+        default=2.25, description="A long double string's smallest length over width; no unit."
+    )
+    short_double_lateral_max: Annotated[float, Field(gt=0, le=5)] = Field(
+        default=0.08,
+        description="A short double string's largest RMS distance from its two axes, in spacings.",
+    )
+    short_double_file_min: Annotated[float, Field(ge=0, le=100)] = Field(
+        default=1.8, description="Smallest length of its shorter file, in spacings."
+    )
+    short_double_uneven_max: Annotated[float, Field(gt=0, le=10)] = Field(
+        default=0.32,
+        description="Largest RMS departure of the steps along its files from one spacing, in "
+        "spacings.",
     )
     small_cluster_cells_max: Annotated[int, Field(ge=3, le=1000)] = Field(
         default=8,
