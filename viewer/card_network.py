@@ -7,6 +7,7 @@ from html import escape
 from math import isfinite
 from threading import Timer
 from typing import Any
+from urllib.parse import urlencode
 
 import numpy as np
 import panel as pn
@@ -44,7 +45,7 @@ class NetworkFace:
     """What the nanometre image of a site says, and why."""
 
     def __init__(self, look: Look, library: Library) -> None:
-        self._library = library
+        self._library, self._dark = library, look.dark
         self._facts: NetworkFacts | None = None
         self._relief = ReliefPicture(look, self._fibril_chosen)
         self._thickness = ThicknessDistribution(look)
@@ -109,7 +110,7 @@ class NetworkFace:
         self._relief.show(found)
         self._greys.object = grey_html(self._relief.drawn)
         turned = f'<p class="quiet">{turn_words(found.turn)}</p>'
-        self._legend.object = legend_html(thickness_scale(found)) + turned
+        self._legend.object = legend_html(thickness_scale(found)) + turned + self._pair(facts)
         self._thickness.show(found)
         self._rose.show(found)
         self._spectrum.show(found)
@@ -120,6 +121,14 @@ class NetworkFace:
         self._levelling.show(found, facts)
         self._why.object = why_html(found)
         read_neighbours(self._library, facts)
+
+    def _pair(self, facts: SiteFacts) -> str:
+        chosen = {"d": facts.disc, "a": facts.stored.site, "e": facts.disc}
+        query = urlencode({**chosen, "t": "dark" if self._dark else "light"})
+        return (
+            f'<p><a href="pair?{escape(query)}" target="_blank" rel="noopener">'
+            "beside another image, at the same scale</a></p>"
+        )
 
     def _show_look(self, look: str) -> None:
         self._levelling.reset()

@@ -26,6 +26,7 @@ h2 .plain {{ font-weight: 400; flex: 1; }}
 h2 .run {{ font-weight: 400; font-size: {SMALL_PX}px; color: var(--quiet); white-space: nowrap; }}
 .headline {{ display: flex; align-items: baseline; flex-wrap: wrap; gap: 0 14px; }}
 h3 {{ font-size: {BODY_PX}px; font-weight: 600; margin-top: 4px; }}
+a {{ color: {look.text}; text-underline-offset: 2px; }}
 .quiet, .labels {{ color: var(--quiet); font-size: {SMALL_PX}px; }}
 .number {{ font-size: {LARGE_PX}px; font-weight: 600; line-height: 1.15; }}
 .number small {{ font-size: {BODY_PX}px; font-weight: 400; }}

@@ -17,6 +17,7 @@ from viewer import site_card
 from viewer.gallery import Gallery
 from viewer.library import Library
 from viewer.page import build_page
+from viewer.pair import build_pair
 from viewer.server import headers_for, routes
 
 _log = logging.getLogger(__name__)
@@ -53,13 +54,18 @@ def make_server(
     bokeh_settings.resources.set_value("server")  # whatever the environment says: nothing is hosted
     pn.extension(notifications=True, reconnect=True)
 
-    def page() -> Any:
+    def asked() -> dict[str, str]:
         given = pn.state.session_args or {}
-        pairs = [(key, value.decode("utf-8", "replace")) for key, (value, *_) in given.items()]
-        return build_page(gallery, "?" + urlencode(pairs))
+        return {key: value.decode("utf-8", "replace") for key, (value, *_) in given.items()}
+
+    def page() -> Any:
+        return build_page(gallery, "?" + urlencode(asked()))
+
+    def pair() -> Any:
+        return build_pair(library.pinned(), asked())
 
     server = pn.serve(
-        {"/": page},
+        {"/": page, "/pair": pair},
         port=port,
         address=address,
         show=False,

@@ -33,6 +33,7 @@ ASSETS = {
     "chrome.js": "text/javascript",
     "panels.js": "text/javascript",
     "page.css": "text/css",
+    "pair.css": "text/css",
 }
 
 
@@ -44,7 +45,7 @@ def asset(name: str) -> str:
     ValueError
         If there is no such file.
     """
-    if name not in ASSETS and name != "page.html":
+    if name not in ASSETS and name not in ("page.html", "pair.html"):
         raise ValueError(f"asset must be one of {', '.join(ASSETS)}, got {name!r}")
     return (files("viewer") / "assets" / name).read_text(encoding="utf-8")
 
