@@ -6,11 +6,12 @@ from collections.abc import Callable, Sequence
 from multiprocessing import get_context
 from pathlib import Path
 
+from demo_zarr.calibration import write_calibration
 from demo_zarr.folder import write_manifest, write_measured, write_mosaic, write_sites
 from demo_zarr.layout import plan_sites
 from demo_zarr.measure import measure
 from demo_zarr.mosaic import draw_mosaic
-from demo_zarr.recipe import DISCS, DiscRecipe
+from demo_zarr.recipe import BEAD, DISCS, DiscRecipe
 from demo_zarr.scene import make_scene
 from demo_zarr.tissue import grow_cells
 from demo_zarr.truth import write_truth
@@ -46,6 +47,8 @@ def write_disc(target: Path, recipe: DiscRecipe, progress: Progress | None = Non
     cells = grow_cells(scene)
     write_manifest(folder, scene)
     write_mosaic(folder, scene, draw_mosaic(scene, cells))
+    if recipe.calibrated:
+        write_calibration(folder, scene, BEAD)
     sites = plan_sites(scene)
     write_sites(folder, sites, recipe.image_suffix)
     taken = []

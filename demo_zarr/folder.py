@@ -12,6 +12,7 @@ import numpy.typing as npt
 import tifffile
 import tomli_w
 
+from demo_zarr.calibration import calibration_table
 from demo_zarr.layout import Site
 from demo_zarr.measure import Measured
 from demo_zarr.recipe import BEAD, NEEDLE, POISSON_RATIO, ProbeRecipe
@@ -87,7 +88,7 @@ def write_manifest(folder: Path, scene: Scene) -> None:
         The disc.
     """
     recipe = scene.recipe
-    manifest = {
+    manifest: dict[str, Any] = {
         "format": "disc-folder/1",
         "sites": "sites.csv",
         "disc": {
@@ -107,6 +108,8 @@ def write_manifest(folder: Path, scene: Scene) -> None:
         "frame": {"landmarks": "landmarks.csv"},
         "probes": {probe.name: _probe(probe) for probe in (BEAD, NEEDLE)},
     }
+    if recipe.calibrated:
+        manifest["probes"][BEAD.name]["calibration"] = calibration_table()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "disc.toml").write_text(tomli_w.dumps(manifest), encoding="utf-8")
     rng = part_rng(recipe, 4)

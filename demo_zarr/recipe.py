@@ -85,6 +85,38 @@ class FaultRecipe:
 
 
 @dataclass(frozen=True)
+class CalibrationRecipe:
+    """How a probe was calibrated.
+
+    Attributes
+    ----------
+    curves, samples, ramp_nm
+        Curves on glass, samples of each, travel.
+    rate_Hz, record
+        Sample rate and samples of the free motion.
+    resonance_Hz, quality
+        Of the cantilever in liquid.
+    white_nm2_per_Hz, drift_nm2
+        Noise of the detector: white, and drift / f.
+    temperature_K, tilt_deg, beam_factor
+        Temperature, tilt, and what an optical lever sees of a rectangular beam.
+    """
+
+    curves: int = 9
+    samples: int = 400
+    ramp_nm: float = 600.0
+    rate_Hz: float = 250e3
+    record: int = 2**19
+    resonance_Hz: float = 21.4e3
+    quality: float = 2.6
+    white_nm2_per_Hz: float = 4e-9
+    drift_nm2: float = 2e-5
+    temperature_K: float = 310.15
+    tilt_deg: float = 10.0
+    beam_factor: float = 0.817
+
+
+@dataclass(frozen=True)
 class DiscRecipe:
     """One disc.
 
@@ -123,6 +155,8 @@ class DiscRecipe:
         ``.tif`` or ``.npy``.
     stage
         The stage.
+    calibrated
+        Whether the bead's calibration files lie in the folder.
     """
 
     id: str
@@ -152,11 +186,13 @@ class DiscRecipe:
     force_side: int = 24
     map_side: int = 8
     map_width_um: float = 35.0
+    calibrated: bool = False
 
 
 BEAD = ProbeRecipe("bead", "sphere", 5200.0, 1.4, 0.06, 47.0, 420.0, 2600.0, 400, 0.16, 0.10)
 NEEDLE = ProbeRecipe("needle", "paraboloid", 14.0, 0.42, 0.08, 58.0, 4.5, 220.0, 256, 0.05, 0.03)
 FAULTS = FaultRecipe()
+CALIBRATION = CalibrationRecipe()
 
 POISSON_RATIO = 0.5
 BAND_PERIOD_NM = 66.4
@@ -183,6 +219,7 @@ DISCS: tuple[DiscRecipe, ...] = (
         deflection="V",
         image_suffix=".tif",
         stage=StageRecipe(-17.0, True, 1.0024, 1.0018, (18240.0, 41310.0)),
+        calibrated=True,
     ),
     DiscRecipe(
         id="E7-L",

@@ -12,6 +12,7 @@ import numpy as np
 
 from engine import assemble, site_table
 from engine.assumptions import assumptions, check_probe_settings
+from engine.calibration import shared_terms
 from engine.cells_record import cells_detail, stains_of
 from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty
 from engine.pieces import Ask, Piece, run_pieces
@@ -233,11 +234,12 @@ def _record(
 
 
 def _shared_uncertainty(store: DiscStore, site: str, fit: CurveFits, settings: Settings) -> float:
-    probe = store.info["probes"][store.sites[site].probe]
+    terms = shared_terms(store.info["probes"][store.sites[site].probe], settings.mechanics)
     return float(
         systematic_uncertainty(
             fit,
-            spring_constant_rel_sd=probe.get("spring_constant_rel_sd"),
-            settings=settings.mechanics,
+            spring_constant_rel_sd=terms.spring_constant_rel_sd,
+            thermal_spring_constant=terms.thermal_spring_constant,
+            settings=terms.settings,
         )
     )

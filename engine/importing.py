@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 
+from engine.calibration import calibrate_folder, probe_record
 from engine.cells import CellsSettings, tissue_outline
 from engine.errors import Caution
 from engine.intake import MosaicSource, open_folder
@@ -44,15 +45,35 @@ def check_folder(folder: Path | str, progress: Progress | None = None) -> list[C
     FolderError
         With every defect of the folder.
     """
+    return look_at_folder(folder, progress)[0]
+
+
+def look_at_folder(
+    folder: Path | str, progress: Progress | None = None
+) -> tuple[list[Caution], dict[str, dict[str, Any]]]:
+    """Read everything in a disc folder, without writing anything.
+
+    Returns
+    -------
+    (cautions, probes)
+        What is odd; and the records of the probes as a store would hold them.
+
+    Raises
+    ------
+    FolderError
+        With every defect of the folder.
+    """
     tell = progress or (lambda _what, _share: None)
     opened = open_folder(Path(folder))
     tell("reading", 0.1)
     opened.check()
+    calibrated = calibrate_folder(opened)
     mosaic = opened.mosaic()
     if mosaic is not None:
         opened.site_off_disc(outline_of_mosaic(mosaic))
     opened.finish()
-    return sorted(opened.cautions)
+    records = {p.name: probe_record(p, calibrated.get(p.name)) for p in opened.probes}
+    return sorted(opened.cautions), records
 
 
 def outline_of_mosaic(mosaic: MosaicSource) -> np.ndarray[Any, Any]:

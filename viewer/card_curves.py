@@ -9,6 +9,7 @@ from typing import Any
 import panel as pn
 
 from engine.mechanics import FLAGS
+from viewer.card_calibration import CalibrationFold
 from viewer.card_cloud import CloudPlot, cloud_html
 from viewer.card_contact import ContactHandle
 from viewer.card_curve import CurvePlot, DepthScan
@@ -70,6 +71,7 @@ class CurvesFace:
         self._scan_text = text_pane(look)
         self._flags = text_pane(look)
         self._why = text_pane(look)
+        self._calibration = CalibrationFold(look, library)
         self.view: Any = self._lay_out(look)
 
     def _lay_out(self, look: Look) -> Any:
@@ -112,7 +114,7 @@ class CurvesFace:
             self._trial.view,
             self._one,
         )
-        return column(self._body, self._why)
+        return column(self._body, self._why, self._calibration.view)
 
     @property
     def shown(self) -> int:
@@ -129,6 +131,7 @@ class CurvesFace:
         found = map_facts(self._library, site)
         self._site, self._map = site, found
         self._body.visible = found is not None
+        self._calibration.show(site)
         if found is None:
             self._index = -1
             self._why.object = NO_RUN

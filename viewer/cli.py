@@ -188,18 +188,24 @@ def check(
     ] = False,
 ) -> None:
     """Check a disc folder, or a store, without changing anything."""
-    from engine.importing import check_folder
+    from engine.calibration.words import probe_lines
+    from engine.importing import look_at_folder
+    from engine.store import open_store
     from engine.store.check import check_store
 
     if (what / "zarr.json").is_file():
         defects = check_store(what, deep=deep)
         if defects:
             raise FolderError(defects)
+        for line in probe_lines(open_store(what).info["probes"]):
+            _say(line)
         _say(f"{what}: sound{' to the last byte' if deep else ''}")
         return
     with _bar("check") as progress:
-        cautions = check_folder(what, progress)
+        cautions, probes = look_at_folder(what, progress)
     _say_cautions(cautions)
+    for line in probe_lines(probes):
+        _say(line)
     noun = "warning" if len(cautions) == 1 else "warnings"
     _say(f"{what}: no defects, {len(cautions)} {noun}")
 

@@ -37,14 +37,14 @@ def read_hdf5(path: Path, report: Report) -> RawCurves | None:
     try:
         file = h5py.File(path, "r", locking=False)
     except OSError as error:
-        report.defect("", f"no readable HDF5 ({_first_line(error)})", "a whole HDF5 file")
+        report.defect("", f"no readable HDF5 ({first_line(error)})", "a whole HDF5 file")
         return None
     before = len(report.defects)
     with file:
         approach = _segment(file, "approach", report)
         retract = _segment(file, "retract", report) if _has(file, "retract", report) else None
         valid = _valid(file, approach, report) if _has(file, "valid", report) else None
-        rate = _rate(file, report)
+        rate = sample_rate(file, report)
     if approach is not None and retract is not None:
         _check_grids(approach, retract, report)
     if approach is None or len(report.defects) > before:
@@ -52,7 +52,8 @@ def read_hdf5(path: Path, report: Report) -> RawCurves | None:
     return finish(approach, retract, valid, rate, report, ("/approach", "/retract"))
 
 
-def _first_line(error: Exception) -> str:
+def first_line(error: Exception) -> str:
+    """Give the first line of what an error says."""
     return shown(str(error).splitlines()[0]) if str(error) else type(error).__name__
 
 
@@ -94,7 +95,8 @@ def _find(file: h5py.File, place: str) -> Any:
     return here
 
 
-def _dataset(file: h5py.File, place: str) -> h5py.Dataset:
+def dataset_at(file: h5py.File, place: str) -> h5py.Dataset:
+    """Give the dataset at a path; refused if there is none or it leads out of the file."""
     found = _find(file, place)
     if not isinstance(found, h5py.Dataset):
         raise Refused(place, "a group", "a dataset")
@@ -113,13 +115,13 @@ def _segment(file: h5py.File, name: str, report: Report) -> RawSegment | None:
     if group is None:
         return None
     with report.reading(f"/{name}/deflection"):
-        deflection = _array(_dataset(file, f"/{name}/deflection"), f"/{name}/deflection", (3,))
+        deflection = _array(dataset_at(file, f"/{name}/deflection"), f"/{name}/deflection", (3,))
     with report.reading(f"/{name}/z"):
-        z = _array(_dataset(file, f"/{name}/z"), f"/{name}/z", (1, 3))
+        z = _array(dataset_at(file, f"/{name}/z"), f"/{name}/z", (1, 3))
     if deflection is not None:
-        deflection_given = _calibration(file, f"/{name}/deflection", DEFLECTION_UNITS, report)
+        deflection_given = unit_scale_offset(file, f"/{name}/deflection", DEFLECTION_UNITS, report)
     if z is not None:
-        z_given = _calibration(file, f"/{name}/z", Z_UNITS, report)
+        z_given = unit_scale_offset(file, f"/{name}/z", Z_UNITS, report)
     if deflection is None or z is None:
         return None
     if z.shape not in {deflection.shape, deflection.shape[-1:]}:
@@ -153,11 +155,12 @@ def _array(dataset: h5py.Dataset, place: str, dimensions: tuple[int, ...]) -> ND
         limits.check_shape(place, shape[:2], limits.MAX_CURVES, "curves")
     if shape[-1] < MIN_SAMPLES:
         raise Refused(place, f"{shape[-1]} sample a curve", f"at least {MIN_SAMPLES}")
-    _check_storage(dataset, place)
+    check_storage(dataset, place)
     return np.asarray(dataset[...])
 
 
-def _check_storage(dataset: h5py.Dataset, place: str) -> None:
+def check_storage(dataset: h5py.Dataset, place: str) -> None:
+    """Refuse what was declared but never written, or is out of proportion to what is stored."""
     if dataset.is_virtual:
         return
     stored = int(dataset.id.get_storage_size())
@@ -174,20 +177,21 @@ def _check_storage(dataset: h5py.Dataset, place: str) -> None:
             raise Refused(place, f"{written} of {pieces} pieces written", "a whole dataset")
 
 
-def _calibration(
+def unit_scale_offset(
     file: h5py.File, place: str, units: tuple[str, ...], report: Report
 ) -> tuple[str, float, float] | None:
-    attributes = _dataset(file, place).attrs
+    """Give unit, scale and offset of a dataset; None with the defects told."""
+    attributes = dataset_at(file, place).attrs
     unit = scale = offset = None
     with report.reading(f"{place} unit"):
         unit = _unit(attributes, f"{place} unit", units)
     with report.reading(f"{place} scale"):
-        scale = _number(attributes, "scale", f"{place} scale", 1.0)
+        scale = attribute_number(attributes, "scale", f"{place} scale", 1.0)
         if scale == 0:
             scale = None
             raise Refused(f"{place} scale", "0", "a finite number other than 0")
     with report.reading(f"{place} offset"):
-        offset = _number(attributes, "offset", f"{place} offset", 0.0)
+        offset = attribute_number(attributes, "offset", f"{place} offset", 0.0)
     if unit is None or scale is None or offset is None:
         return None
     return unit, scale, offset
@@ -210,7 +214,10 @@ def _unit(attributes: h5py.AttributeManager, place: str, units: tuple[str, ...])
     return value.strip("\0 ")
 
 
-def _number(attributes: h5py.AttributeManager, name: str, place: str, absent: float) -> float:
+def attribute_number(
+    attributes: h5py.AttributeManager, name: str, place: str, absent: float
+) -> float:
+    """Give an attribute that is one finite number, or ``absent``; refused if it is another."""
     if name not in attributes:
         return absent
     value = np.asarray(attributes[name])
@@ -223,7 +230,7 @@ def _valid(
     file: h5py.File, approach: RawSegment | None, report: Report
 ) -> NDArray[np.bool_] | None:
     with report.reading("/valid"):
-        dataset = _dataset(file, "/valid")
+        dataset = dataset_at(file, "/valid")
         if dataset.dtype.kind not in "biu":
             raise Refused("/valid", f"the type {dataset.dtype}", "booleans")
         grid = None if approach is None else approach.deflection.shape[:2]
@@ -238,11 +245,12 @@ def _valid(
     return None
 
 
-def _rate(file: h5py.File, report: Report) -> float | None:
+def sample_rate(file: h5py.File, report: Report) -> float | None:
+    """Give the file's sample rate; None where it has none or, with a defect told, a wrong one."""
     if "sample_rate_Hz" not in file.attrs:
         return None
     with report.reading("/ sample_rate_Hz"):
-        rate = _number(file.attrs, "sample_rate_Hz", "/ sample_rate_Hz", 0.0)
+        rate = attribute_number(file.attrs, "sample_rate_Hz", "/ sample_rate_Hz", 0.0)
         if rate <= 0:
             raise Refused("/ sample_rate_Hz", f"{rate:g}", "a number above 0")
         return rate

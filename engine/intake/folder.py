@@ -8,11 +8,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from engine.errors import Caution, Defect, FolderError
 from engine.frames import Frame, FrameSettings, identity_frame
+from engine.intake.calibration import RawCalibration, read_calibration
 from engine.intake.curves import RawCurves
 from engine.intake.formats import curve_reader, height_reader
 from engine.intake.heights import HeightImage, place_image
 from engine.intake.landmarks import read_landmarks
-from engine.intake.manifest import Manifest
+from engine.intake.manifest import Manifest, Probe
 from engine.intake.manifest_reading import Parts, read_manifest
 from engine.intake.mosaic import MosaicSource, RawMosaic, mosaic_source
 from engine.intake.mosaic_tiff import read_tiff_mosaic
@@ -54,6 +55,7 @@ class DiscFolder:
     _faulty: tuple[SiteRow, ...] = ()
     _mosaic: RawMosaic | None = None
     _tiles: TiledMosaic | None = None
+    _calibrations: dict[str, RawCalibration | None] = field(default_factory=dict)
 
     @property
     def manifest(self) -> Manifest:
@@ -76,8 +78,8 @@ class DiscFolder:
             return self._tiled(parts.mosaic_tiles).source(parts)
         if parts.mosaic_file is None:
             return None
-        report = self._report(parts.mosaic_file)
-        manifest = self._report(MANIFEST)
+        report = self.report_on(parts.mosaic_file)
+        manifest = self.report_on(MANIFEST)
         if self._mosaic is None:
             self._mosaic = self._open_mosaic(parts.mosaic_file, manifest, report)
         if self._mosaic is None:
@@ -101,7 +103,7 @@ class DiscFolder:
         path = self._file(site, "curves", site.curves)
         if path is None or site.curves is None:
             return None
-        report = self._report(site.curves, site.site)
+        report = self.report_on(site.curves, site.site)
         curves = None
         with report.reading():
             curves = curve_reader(path)(path, report)
@@ -116,14 +118,33 @@ class DiscFolder:
         path = self._file(site, "topography", site.topography)
         if path is None or site.topography is None:
             return None
-        report = self._report(site.topography, site.site)
+        report = self.report_on(site.topography, site.site)
         with report.reading():
             raw = height_reader(path)(path, report)
             return place_image(raw, site.width_um, site.height_um, report)
         return None
 
+    def calibration(self, probe: Probe) -> RawCalibration | None:
+        """Read a probe's calibration files; None without any or, with defects told, wrong ones."""
+        if probe.name not in self._calibrations:
+            manifest = self.report_on(MANIFEST)
+            found = read_calibration(self.path, probe, manifest, self.report_on)
+            self._calibrations[probe.name] = found
+        return self._calibrations[probe.name]
+
+    @property
+    def probes(self) -> tuple[Probe, ...]:
+        """The sound probes."""
+        return tuple(self._parts.probes.values())
+
+    def report_on(self, file: str, site: str = "") -> Report:
+        """Make a report on one file that adds to this folder's defects and cautions."""
+        return Report(file, site, self.defects, self.cautions)
+
     def check(self) -> None:
         """Read everything once, keep nothing: all defects and cautions are told afterwards."""
+        for probe in self.probes:
+            self.calibration(probe)
         mosaic = self.mosaic()
         if mosaic is not None:
             mosaic.check()
@@ -163,7 +184,7 @@ class DiscFolder:
         told = {c.site for c in self.cautions if c.name == "site_off_disc"}
         for site, (x, y), on in zip(self.sites, centres, within, strict=True):
             if not on and site.site not in told:
-                self._report("", site.site).caution(
+                self.report_on("", site.site).caution(
                     "site_off_disc",
                     f"The site's centre, ({x:.0f}, {y:.0f}) um in the disc frame, is off the disc.",
                 )
@@ -178,13 +199,10 @@ class DiscFolder:
         corners = [[low, low], [high_x, low], [high_x, high_y], [low, high_y]]
         return np.array(corners) * source.pixel_um + source.origin_um[::-1]
 
-    def _report(self, file: str, site: str = "") -> Report:
-        return Report(file, site, self.defects, self.cautions)
-
     def _file(self, site: SiteRow, column: str, text: str | None) -> Path | None:
         if text is None:
             return None
-        with self._report(self._parts.sites).reading():
+        with self.report_on(self._parts.sites).reading():
             return inside(self.path, site.place(column), text)
         return None
 
@@ -206,12 +224,14 @@ class DiscFolder:
 
     def _tiled(self, table: str) -> TiledMosaic:
         if self._tiles is None:
-            self._tiles = TiledMosaic(self.path, self._report(table), self._report(MANIFEST))
+            self._tiles = TiledMosaic(self.path, self.report_on(table), self.report_on(MANIFEST))
         return self._tiles
 
     def _volts_known(self, curves: RawCurves, site: SiteRow, report: Report) -> bool:
         probe = self._parts.probes.get(site.probe)
         if probe is None or probe.sensitivity_nm_per_V is not None:
+            return True
+        if probe.calibration is not None and probe.calibration.stiff_curve is not None:
             return True
         segments = (curves.approach, curves.retract)
         if all(part is None or part.deflection_unit != "V" for part in segments):
@@ -222,7 +242,7 @@ class DiscFolder:
             manifest.defect(
                 place,
                 f"nothing, but the deflection in {report.file} is in volts",
-                "a sensitivity, or deflections in nm or nN",
+                "a sensitivity, a calibration with a stiff_curve, or deflections in nm or nN",
             )
         return False
 
@@ -240,7 +260,7 @@ def open_folder(path: Path | str) -> DiscFolder:
         found = "a file" if folder.path.exists() else "nothing"
         Report(str(path), "", folder.defects).defect("", found, f"a folder with a {MANIFEST}")
         return folder
-    manifest = folder._report(MANIFEST)
+    manifest = folder.report_on(MANIFEST)
     with manifest.reading():
         folder._parts = read_manifest(_top(folder.path, MANIFEST, ""), manifest)
     _read_frame(folder, manifest)
@@ -270,7 +290,7 @@ def _read_frame(folder: DiscFolder, manifest: Report) -> None:
     with manifest.reading():
         path = inside(folder.path, "[frame] landmarks", text)
     if path is not None:
-        report = folder._report(text)
+        report = folder.report_on(text)
         with report.reading():
             settings = FrameSettings(method=folder._parts.frame_method or "similarity")
             folder.frame = read_landmarks(path, report, settings) or folder.frame
@@ -284,7 +304,7 @@ def _read_table(folder: DiscFolder, manifest: Report) -> None:
     if path is None:
         return
     names = parts.probe_names or None
-    report = folder._report(parts.sites)
+    report = folder.report_on(parts.sites)
     table = SiteTable((), ())
     with report.reading():
         table = read_sites(path, names, report)
@@ -298,7 +318,7 @@ def _read_table(folder: DiscFolder, manifest: Report) -> None:
 
 def _kind_cautions(folder: DiscFolder) -> None:
     for site in folder.sites:
-        report = folder._report("", site.site)
+        report = folder.report_on("", site.site)
         if site.kind == "bead-map" and site.curves is None:
             report.caution("map_without_curves", "The site is a bead-map but has no curves.")
         if site.kind == "nano-image" and site.topography is None:

@@ -11,6 +11,7 @@ ID_LETTERS = 64
 ID_EXPECTED = "1 to 64 of the letters A-Z a-z 0-9 . _ - (and not only dots)"
 FrameMethod = Literal["similarity", "affine", "auto"]
 Shape = Literal["sphere", "paraboloid", "cone", "pyramid"]
+Beam = Literal["rectangular", "v_shaped", "ideal"]
 
 
 class Table(BaseModel):
@@ -64,10 +65,46 @@ class FrameTable(Table):
     method: FrameMethod | None = Field(default=None, description="similarity, affine or auto")
 
 
+class ProbeCalibration(Table):
+    """``[probes.NAME.calibration]``: files from which sensitivity and spring constant follow."""
+
+    stiff_curve: str | None = Field(
+        default=None, min_length=1, description="a path to curves on a stiff surface"
+    )
+    thermal: str | None = Field(
+        default=None, min_length=1, description="a path to a record or spectrum of free motion"
+    )
+    temperature_K: float | None = Field(
+        default=None, ge=200, le=500, description="a number from 200 to 500, kelvin"
+    )
+    beam: Beam | None = Field(
+        default=None, description="rectangular, v_shaped (a triangle of two arms) or ideal"
+    )
+    beam_factor: float | None = Field(
+        default=None, ge=0.3, le=1.5, description="a number from 0.3 to 1.5"
+    )
+    tilt_deg: float | None = Field(
+        default=None, ge=0, le=45, description="a number from 0 to 45, degrees"
+    )
+    sample_rate_Hz: float | None = Field(
+        default=None, gt=0, le=1e9, description="a number above 0 and at most 1e9, hertz"
+    )
+    averages: int | None = Field(
+        default=None, ge=1, le=10_000_000, description="a whole number from 1, spectra in the mean"
+    )
+    low_Hz: float | None = Field(
+        default=None, ge=0, le=1e9, description="a number from 0 to 1e9, hertz"
+    )
+    high_Hz: float | None = Field(
+        default=None, gt=0, le=1e9, description="a number above 0 and at most 1e9, hertz"
+    )
+
+
 class Probe(Table):
     """One table of ``[probes]``.
 
-    For a cone or a pyramid the radius is that of the apex, where it is known.
+    For a cone or a pyramid the radius is that of the apex, where it is known. The spring constant
+    may be missing only where the calibration has a thermal record.
     """
 
     name: str = Field(default="", description="the table's name")
@@ -81,8 +118,11 @@ class Probe(Table):
     half_angle_deg: float | None = Field(
         default=None, gt=0, lt=90, description="a number between 0 and 90, both excluded, degrees"
     )
-    spring_constant_N_per_m: float = Field(
-        gt=0, le=1e4, description="a number above 0 and at most 10000, newtons per metre"
+    spring_constant_N_per_m: float | None = Field(
+        default=None,
+        gt=0,
+        le=1e4,
+        description="a number above 0 and at most 10000, newtons per metre",
     )
     spring_constant_rel_sd: float | None = Field(
         default=None, ge=0, lt=1, description="a number from 0 to below 1"
@@ -90,6 +130,10 @@ class Probe(Table):
     sensitivity_nm_per_V: float | None = Field(
         default=None, gt=0, le=1e6, description="a number above 0 and at most 1e6, nm per volt"
     )
+    sensitivity_rel_sd: float | None = Field(
+        default=None, ge=0, lt=1, description="a number from 0 to below 1"
+    )
+    calibration: ProbeCalibration | None = Field(default=None, description="a table")
 
     @property
     def radius_nm(self) -> float | None:

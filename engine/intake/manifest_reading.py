@@ -23,6 +23,7 @@ from engine.intake.manifest import (
     Manifest,
     Mosaic,
     Probe,
+    ProbeCalibration,
     Sample,
     Table,
 )
@@ -238,11 +239,13 @@ def _probes(raw: Mapping[str, Any], parts: Parts, report: Report) -> None:
 
 
 def _probe(name: str, table: dict[str, Any], place: str, report: Report) -> Probe | None:
-    given = {key: value for key, value in table.items() if key != "name"}
+    given = {key: value for key, value in table.items() if key not in ("name", "calibration")}
     before = len(report.defects)
+    calibration = _calibration(table, place, report)
     if "radius_nm" in given:
         _take_radius_nm(given, place, report)
     probe = _validated(given, place, Probe, report, also_known=("radius_nm",))
+    _check_spring(table, place, report)
     shape = given.get("shape")
     needed = {"sphere": "radius_um", "paraboloid": "radius_um"}.get(str(shape))
     needed = needed or {"cone": "half_angle_deg", "pyramid": "half_angle_deg"}.get(str(shape))
@@ -251,7 +254,46 @@ def _probe(name: str, table: dict[str, Any], place: str, report: Report) -> Prob
         report.defect(f"{place} {needed}", "nothing", f"{needed}{other}, which a {shape} needs")
     if probe is None or len(report.defects) > before:
         return None
-    return probe.model_copy(update={"name": name})
+    return probe.model_copy(update={"name": name, "calibration": calibration})
+
+
+def _check_spring(table: Mapping[str, Any], place: str, report: Report) -> None:
+    calibration = table.get("calibration")
+    thermal = isinstance(calibration, dict) and "thermal" in calibration
+    if "spring_constant_N_per_m" not in table and not thermal:
+        expected = Probe.model_fields["spring_constant_N_per_m"].description or ""
+        report.defect(f"{place} spring_constant_N_per_m", "nothing", expected)
+
+
+def _calibration(probe: Mapping[str, Any], place: str, report: Report) -> ProbeCalibration | None:
+    table = probe.get("calibration")
+    if table is None:
+        return None
+    where = f"[{place.strip('[]')}.calibration]"
+    if not isinstance(table, dict):
+        report.defect(where, shown(table), f"a table {where}")
+        return None
+    found = _validated(table, where, ProbeCalibration, report)
+    if "stiff_curve" not in table and "thermal" not in table:
+        report.defect(where, "neither stiff_curve nor thermal", "a path under at least one of them")
+    if "thermal" in table:
+        _check_thermal(table, where, report)
+    low, high = (table.get(key) for key in ("low_Hz", "high_Hz"))
+    if found is not None and (low is None) != (high is None):
+        report.defect(where, "only one of low_Hz and high_Hz", "both or none")
+    elif found is not None and low is not None and high is not None and not low < high:
+        report.defect(f"{where} high_Hz", f"{high} beside low_Hz {low}", "a number above low_Hz")
+    return found
+
+
+def _check_thermal(table: Mapping[str, Any], where: str, report: Report) -> None:
+    if "temperature_K" not in table:
+        expected = "a temperature in kelvin, which the thermal motion needs"
+        report.defect(f"{where} temperature_K", "nothing", expected)
+    if "beam" in table and "beam_factor" in table:
+        report.defect(where, "both beam and beam_factor", "one of them")
+    elif "beam" not in table and "beam_factor" not in table:
+        report.defect(f"{where} beam", "nothing", "rectangular, v_shaped or ideal, or beam_factor")
 
 
 def _take_radius_nm(given: dict[str, Any], place: str, report: Report) -> None:

@@ -25,12 +25,20 @@ from .settings import MechanicsSettings
 from .stretches import CAUTION, Stretch, find_stretches, fit_stretch
 from .summary import MAP_FLAGS, MapModulus, summarise_map
 from .tables import layer_under
-from .thermal import ThermalFit, fit_thermal, thermal_spectrum
+from .thermal import BEAM_FACTORS, ThermalFit, fit_thermal, thermal_spectrum
+from .thermal_range import averages_from_scatter, resonance_range
+from .thermal_record import (
+    ThermalCalibration,
+    ThermalTerms,
+    calibrate_record,
+    calibrate_spectrum,
+)
 from .uncertainty import SharedUncertainty, shared_uncertainty, systematic_uncertainty
 from .warm import warm_up
 
 __all__ = [
     "ADHESIVE_MODELS",
+    "BEAM_FACTORS",
     "CAUTION",
     "FLAGS",
     "MAP_FLAGS",
@@ -55,10 +63,15 @@ __all__ = [
     "Sensitivity",
     "SharedUncertainty",
     "Stretch",
+    "ThermalCalibration",
     "ThermalFit",
+    "ThermalTerms",
     "Tip",
     "UncertaintyBudget",
     "adhesive_curve",
+    "averages_from_scatter",
+    "calibrate_record",
+    "calibrate_spectrum",
     "compare_fits",
     "comparison_text",
     "contact_force",
@@ -79,6 +92,7 @@ __all__ = [
     "published_layer_factor",
     "rank_models",
     "refit_map",
+    "resonance_range",
     "sensitivity_from_stiff_surface",
     "shared_uncertainty",
     "summarise_map",

@@ -187,6 +187,19 @@ class MechanicsSettings(BaseModel):
         le=1.0,
         description="Relative standard deviation of the spring constant, where none is given.",
     )
+    sensitivity_repeat_rel_sd: float = Field(
+        default=0.01,
+        ge=0.0,
+        le=1.0,
+        description="What a sensitivity from stiff curves differs by when taken again (judgement).",
+    )
+    thermal_method_rel_sd: float = Field(
+        default=0.05,
+        ge=0.0,
+        le=1.0,
+        description="What beam factor, spot and temperature add to a thermal spring constant "
+        "(judgement).",
+    )
     radius_rel_sd: float = Field(
         default=0.05, ge=0.0, le=1.0, description="Relative standard deviation of the tip radius."
     )

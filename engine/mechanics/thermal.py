@@ -5,7 +5,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize
 from scipy.signal import welch
 
 Floats = NDArray[np.float64]
@@ -21,6 +20,12 @@ Jaschke 1995, Nanotechnology 6:1; derived anew in the tests). V-shaped: Stark, D
 (Ultramicroscopy 86:207), from memory. Ideal: a point on a spring.
 """
 LEAST_BINS = 16
+HANN = 1.0 + 2.0 * (4.0 / 9.0) + 2.0 / 36.0
+"""Variance of a sum over bins under a Hann window, over that of independent ones: neighbours'
+powers correlate by (2 / 3)^2, those after by (1 / 6)^2."""
+STARTS = (1.5, 10.0, 100.0, 600.0)
+"""Quality factors from which the fit sets out."""
+MOST_STEPS = 200
 
 
 @dataclass(frozen=True)
@@ -35,6 +40,8 @@ class ThermalFit:
         Mean square of the mode's motion, as the lever sees it.
     background_nm2_per_Hz
         White background.
+    drift_nm2
+        Of a background drift / f beside it; 0 where it finds none.
     spring_constant_N_per_m
         Beam factor kT / mean square, over cos^2 of the tilt.
     fit_rel_se
@@ -52,6 +59,7 @@ class ThermalFit:
     quality: float
     mean_square_nm2: float
     background_nm2_per_Hz: float
+    drift_nm2: float
     spring_constant_N_per_m: float
     fit_rel_se: float
     rel_sd: float
@@ -109,11 +117,14 @@ def fit_thermal(
     beam_factor: float | None = None,
     tilt_deg: float = 0.0,
     sensitivity_rel_sd: float = 0.0,
+    inflation: float = 1.0,
 ) -> ThermalFit:
     """Fit a harmonic oscillator on a white background; take the spring constant from its area.
 
     S(f) = B + A f0^4 / ((f^2 - f0^2)^2 + (f f0 / Q)^2), by maximum likelihood of a periodogram
     averaged ``averages`` times (its bins scatter as a gamma variable). Mean square = pi A f0 Q / 2.
+    A further background D / f, D >= 0, is fitted with it: in liquid the detector's 1/f noise would
+    otherwise count as motion. The standard error allows for it even where none is found.
 
     Parameters
     ----------
@@ -132,6 +143,8 @@ def fit_thermal(
         2005, Langmuir 21:2630, from memory).
     sensitivity_rel_sd
         Relative standard deviation of the sensitivity, of which the spring constant has twice.
+    inflation
+        Variance of sums over bins, over that of independent ones: 1, or `HANN`.
 
     Returns
     -------
@@ -149,29 +162,16 @@ def fit_thermal(
     fs, ps = f[inside], p[inside]
     if len(fs) < LEAST_BINS:
         raise ValueError(f"range_Hz {range_Hz} holds {len(fs)} bins, at least {LEAST_BINS} needed")
-    fits = [
-        minimize(
-            _likelihood,
-            _start(fs, ps, quality),
-            (fs, ps),
-            method="Nelder-Mead",
-            options={"xatol": 1e-6, "fatol": 1e-9, "maxiter": 4000, "maxfev": 4000},
-        )
-        for quality in (1.5, 10.0, 100.0)
-    ]
-    theta = min(fits, key=lambda r: float(r.fun)).x
-    jac = np.stack([(_log_model(theta + h, fs) - _log_model(theta - h, fs)) / 2e-4 for h in STEPS])
-    covariance = np.linalg.pinv(jac @ jac.T * averages)
-    # ln area = ln A + ln f0 + ln Q
-    weight = np.array([1.0, 1.0, 1.0, 0.0])
-    error = float(np.sqrt(weight @ covariance @ weight))
-    height, resonance, quality, floor = np.exp(theta)
+    fits = [_scoring(_start(fs, ps, quality), fs, ps) for quality in STARTS]
+    theta = min(fits, key=lambda found: _likelihood(found, fs, ps))
+    error = _area_error(theta, fs, averages / inflation)
+    height, resonance, quality, floor, drift = np.exp(theta)
     area = float(np.pi / 2.0 * height * resonance * quality)
     factor = BEAM_FACTORS[beam] if beam_factor is None else float(beam_factor)
     k = factor * BOLTZMANN * temperature_K / area / float(np.cos(np.radians(tilt_deg))) ** 2
-    stretches = [np.mean(part) for part in np.array_split(ps / np.exp(_log_model(theta, fs)), 10)]
+    stretches = [np.mean(part) for part in np.array_split(ps / np.exp(_model(theta, fs)[0]), 10)]
     model = np.full_like(f, np.nan)
-    model[inside] = np.exp(_log_model(theta, fs))
+    model[inside] = np.exp(_model(theta, fs)[0])
     found = range_Hz[0] < resonance < range_Hz[1] and error < 1.0
     nan = float("nan")
     return ThermalFit(
@@ -179,6 +179,7 @@ def fit_thermal(
         quality=float(quality) if found else nan,
         mean_square_nm2=area if found else nan,
         background_nm2_per_Hz=float(floor) if found else nan,
+        drift_nm2=float(drift) if found else nan,
         spring_constant_N_per_m=k if found else nan,
         fit_rel_se=error if found else nan,
         rel_sd=float(np.hypot(error, 2.0 * sensitivity_rel_sd)) if found else nan,
@@ -187,7 +188,14 @@ def fit_thermal(
     )
 
 
-STEPS = 1e-4 * np.eye(4)
+def _area_error(theta: Floats, f: Floats, averages: float) -> float:
+    """Give the error of ln area; a background D / f counts even where none was found."""
+    log_s, jac = _model(theta, f)
+    jac[4] = f[0] / f * np.exp(theta[3] - log_s)
+    covariance = np.linalg.pinv(jac @ jac.T * averages)
+    # ln area = ln A + ln f0 + ln Q
+    weight = np.array([1.0, 1.0, 1.0, 0.0, 0.0])
+    return float(np.sqrt(weight @ covariance @ weight))
 
 
 def _check(
@@ -205,16 +213,45 @@ def _check(
 
 def _start(f: Floats, p: Floats, quality: float) -> Floats:
     peak = float(f[np.argmax(p * f)] if quality < 2 else f[np.argmax(p)])
-    floor = float(np.quantile(p, 0.05))
-    return np.log([max(float(p.max()), 1e-300) / quality**2, peak, quality, max(floor, 1e-300)])
+    floor = max(float(np.quantile(p, 0.05)), 1e-300)
+    height = max(float(p.max()), 1e-300) / quality**2
+    return np.log([height, peak, quality, floor, 0.3 * floor * float(f[0])])
 
 
-def _log_model(theta: Floats, f: Floats) -> Floats:
-    height, resonance, quality, floor = np.exp(np.clip(theta, -200.0, 200.0))
-    x = f / resonance
-    return np.asarray(np.log(floor + height / ((x * x - 1.0) ** 2 + (x / quality) ** 2)))
+def _model(theta: Floats, f: Floats) -> tuple[Floats, Floats]:
+    """Logarithm of the spectrum (m,) and its derivatives by the logarithms of A, f0, Q, B, D."""
+    height, resonance, quality, floor, drift = np.exp(np.clip(theta, -300.0, 300.0))
+    x2 = (f / resonance) ** 2
+    damping = x2 / quality**2
+    down = (x2 - 1.0) ** 2 + damping
+    mode = height / down
+    s = mode + floor + drift / f
+    shift = (4.0 * x2 * (x2 - 1.0) + 2.0 * damping) / down
+    jac = [mode, mode * shift, mode * 2.0 * damping / down, np.full_like(f, floor), drift / f]
+    return np.asarray(np.log(s)), np.stack(jac) / s
 
 
 def _likelihood(theta: Floats, f: Floats, p: Floats) -> float:
-    log_s = _log_model(theta, f)
+    log_s, _ = _model(theta, f)
     return float(np.mean(log_s + p * np.exp(-log_s)))
+
+
+def _scoring(theta: Floats, f: Floats, p: Floats) -> Floats:
+    """Fisher scoring with damping: p / s - 1 has variance 1 / averages in every bin."""
+    now, damping = _likelihood(theta, f, p), 1e-3
+    for _ in range(MOST_STEPS):
+        log_s, jac = _model(theta, f)
+        normal = jac @ jac.T
+        normal[np.diag_indices(5)] += damping * normal.diagonal() + 1e-12
+        step = np.clip(np.linalg.solve(normal, jac @ (p * np.exp(-log_s) - 1.0)), -1.0, 1.0)
+        found = _likelihood(theta + step, f, p)
+        if not found < now:
+            damping *= 8.0
+            if damping > 1e8:
+                break
+            continue
+        gain, theta, now = now - found, theta + step, found
+        damping = max(damping / 8.0, 1e-9)
+        if gain < 1e-12:
+            break
+    return theta

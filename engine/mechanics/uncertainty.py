@@ -42,6 +42,7 @@ def shared_uncertainty(
     fits: CurveFits,
     *,
     spring_constant_rel_sd: float | None = None,
+    thermal_spring_constant: bool = False,
     settings: MechanicsSettings | None = None,
 ) -> SharedUncertainty:
     """Propagate the probe's calibration to E at the median depth of the used curves.
@@ -56,6 +57,9 @@ def shared_uncertainty(
         Fits of the probe's curves.
     spring_constant_rel_sd
         Relative standard deviation of k; the settings' default if None.
+    thermal_spring_constant
+        Whether k came from thermal motion seen with the same sensitivity: k goes with its inverse
+        square, and the errors partly cancel. Then k's standard deviation is that without it.
     settings
         Standard deviations of what the folder does not name; draws of the Monte Carlo.
 
@@ -72,16 +76,17 @@ def shared_uncertainty(
     stiffness = float(np.median(fits.stiffness_ratio[used]))
     k_sd = s.spring_constant_rel_sd if spring_constant_rel_sd is None else spring_constant_rel_sd
     leverage = 1.0 + stiffness
+    shared = -2.0 if thermal_spring_constant else 0.0
     radius, angle = _tip_derivatives(fits, depth)
     parts = (
         float(k_sd),
-        leverage * s.sensitivity_rel_sd,
+        abs(leverage + shared) * s.sensitivity_rel_sd,
         abs(radius) * s.radius_rel_sd,
         abs(angle) * float(np.radians(s.half_angle_sd_deg)),
     )
     total = float(np.sqrt(np.sum(np.square(parts))))
     if s.systematic_draws:
-        total = _by_draws(parts, stiffness, s, fits.tip.law.exponent)
+        total = _by_draws(parts, stiffness, s, fits.tip.law.exponent, shared)
     return SharedUncertainty(total, *parts, leverage)
 
 
@@ -89,11 +94,15 @@ def systematic_uncertainty(
     fits: CurveFits,
     *,
     spring_constant_rel_sd: float | None = None,
+    thermal_spring_constant: bool = False,
     settings: MechanicsSettings | None = None,
 ) -> float:
     """Relative standard uncertainty of E shared by a probe; see `shared_uncertainty`."""
     return shared_uncertainty(
-        fits, spring_constant_rel_sd=spring_constant_rel_sd, settings=settings
+        fits,
+        spring_constant_rel_sd=spring_constant_rel_sd,
+        thermal_spring_constant=thermal_spring_constant,
+        settings=settings,
     ).total
 
 
@@ -122,6 +131,7 @@ def _by_draws(
     stiffness: float,
     s: MechanicsSettings,
     exponent: float,
+    shared: float,
 ) -> float:
     """Half the central 68 % of ln E when the sensitivity's leverage is not taken as linear.
 
@@ -132,7 +142,7 @@ def _by_draws(
     draws = rng.standard_normal((s.systematic_draws, 4))
     factor = np.exp(s.sensitivity_rel_sd * draws[:, 1])
     left = np.maximum(1.0 - (factor - 1.0) * stiffness / exponent, 1e-6)
-    log_e = np.log(factor) - exponent * np.log(left)
+    log_e = (1.0 + shared) * np.log(factor) - exponent * np.log(left)
     for i in (0, 2, 3):
         log_e = log_e + parts[i] * draws[:, i]
     low, high = np.quantile(log_e, [0.158655, 0.841345])

@@ -15,6 +15,7 @@ from engine.errors import Caution, SplendensError
 from engine.footprint import Footprint
 from engine.frames import Frame
 from engine.intake.tile_map import TileMap, tile_map_of
+from engine.store.calibrations import StoredCalibration, read_calibration
 from engine.store.curves import StoredCurves
 from engine.store.labels import read_labels
 from engine.store.pyramid import Pyramid, read_pyramid
@@ -139,6 +140,10 @@ class DiscStore:
         """Where the tiles of a stitched mosaic were put; None for a mosaic that came as one."""
         record = self._root["mosaic"].attrs.get("tiles") if "mosaic" in self._root else None
         return None if record is None else tile_map_of(record)  # type: ignore[arg-type]
+
+    def calibration(self, probe: str) -> StoredCalibration | None:
+        """Read what followed from a probe's calibration files; None where it has none."""
+        return read_calibration(self._root, probe)
 
     def height(self, site: str) -> Pyramid:
         """Height image of a site in nanometres; pixel sizes and origin in its own frame, in um."""

@@ -15,11 +15,21 @@ import numpy.typing as npt
 import zarr
 from zarr.codecs import BloscCodec
 
+from engine.calibration import CalibratedProbe, calibrate_folder, probe_record
 from engine.errors import Caution
 from engine.footprint import Footprint
-from engine.intake import DiscFolder, HeightImage, MosaicSource, RawCurves, RawSegment, SiteRow
+from engine.intake import (
+    DiscFolder,
+    HeightImage,
+    MosaicSource,
+    RawCurves,
+    RawSegment,
+    SiteRow,
+)
+from engine.intake.calibration import calibration_files
 from engine.intake.folder import MANIFEST
 from engine.store.atomic import staged_folder, update_attributes
+from engine.store.calibrations import PLACE, write_calibrations
 from engine.store.provenance import (
     file_hashes,
     files_below,
@@ -81,6 +91,8 @@ def write_store(
         return False
     with staged_folder(store) as staged:
         root = zarr.create_group(staged, zarr_format=3)
+        calibrated = calibrate_folder(folder)
+        write_calibrations(root, calibrated, _write_curves)
         mosaic = folder.mosaic()
         if mosaic is not None:
             _write_mosaic(root, mosaic, lambda s: tell("mosaic", 0.02 + 0.48 * s))
@@ -93,8 +105,8 @@ def write_store(
         folder.finish()
         cautions = sorted(set(folder.cautions))
         _carry_over(store, staged)
-        digest = write_hashes(staged, ("mosaic", "sites"))
-        attributes = _root_attributes(folder, mosaic, cautions)
+        digest = write_hashes(staged, ("mosaic", "sites", PLACE))
+        attributes = _root_attributes(folder, mosaic, cautions, calibrated)
         attributes |= {"sources": sources, "sources_digest": tree_digest(sources)}
         attributes |= {"raw_digest": digest, "current_run": _current_run(store)}
         update_attributes(staged, {"splendens": attributes})
@@ -108,6 +120,7 @@ def _source_files(folder: DiscFolder) -> list[str]:
     named = [MANIFEST, manifest.sites, manifest.frame.landmarks, manifest.mosaic.file]
     named += [manifest.mosaic.tiles, *folder.tile_files()]
     named += [path for site in folder.sites for path in (site.curves, site.topography)]
+    named += [path for probe in folder.probes for path in calibration_files(probe)]
     files = [name for name in named if name]
     folders = [name for name in files if (folder.path / name).is_dir()]
     return sorted({*files, *files_below(folder.path, folders)} - set(folders))
@@ -147,7 +160,10 @@ def _link_or_copy(source: str, target: str) -> str:
 
 
 def _root_attributes(
-    folder: DiscFolder, mosaic: MosaicSource | None, cautions: list[Caution]
+    folder: DiscFolder,
+    mosaic: MosaicSource | None,
+    cautions: list[Caution],
+    calibrated: dict[str, CalibratedProbe],
 ) -> dict[str, Any]:
     manifest = folder.manifest
     frame = {k: _plain(v) for k, v in dataclasses.asdict(folder.frame).items()}
@@ -155,7 +171,7 @@ def _root_attributes(
         "schema_version": SCHEMA_VERSION,
         "disc": manifest.disc.model_dump(mode="json"),
         "sample": manifest.sample.model_dump(mode="json"),
-        "probes": {k: p.model_dump(mode="json") for k, p in manifest.probes.items()},
+        "probes": {k: probe_record(p, calibrated.get(k)) for k, p in manifest.probes.items()},
         "channels": list(mosaic.channels) if mosaic else [],
         "mosaic_pixel_um": mosaic.pixel_um if mosaic else None,
         "frame": frame,
