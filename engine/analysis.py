@@ -10,13 +10,14 @@ from typing import Any
 
 import numpy as np
 
-from engine import assemble, site_table
+from engine import assemble, by_hand, site_table
 from engine.assumptions import assumptions, check_probe_settings
 from engine.calibration import shared_terms
 from engine.cells_record import cells_detail, stains_of
 from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty
 from engine.pieces import Ask, Piece, run_pieces
-from engine.record_maps import record_maps, with_flags
+from engine.record_maps import record_maps
+from engine.reuse import measured_mark, reusable_run, sites_again, take_over
 from engine.settings import Settings
 from engine.site_place import places_of
 from engine.store import DiscStore, open_store
@@ -64,6 +65,7 @@ def fingerprint(store: DiscStore, settings: Settings) -> str:
         "sources": store.info["sources_digest"],
         "settings": settings.model_dump(mode="json"),
         "versions": library_versions(),
+        **by_hand.marks(store.path, settings),
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
@@ -75,6 +77,7 @@ def analyse_store(
     workers: int = 1,
     progress: Progress | None = None,
     cancelled: Ask | None = None,
+    reuse: bool = False,
 ) -> Outcome:
     """Compute every table of a store from its raw data, as a new current run.
 
@@ -90,6 +93,9 @@ def analyse_store(
         Told what is done and how far it is, within a large site too.
     cancelled
         Asked again and again; true ends the analysis with `Cancelled`, the store as it was.
+    reuse
+        Take curves and images over from an earlier run of the same measurements and settings, if
+        there is one: the numbers are the same, and only cells and places are worked out.
 
     Raises
     ------
@@ -105,11 +111,15 @@ def analyse_store(
     if current is not None and opened.run_info(current)["fingerprint"] == mark:
         return Outcome(current, False, time.monotonic() - begun)
     started = datetime.now(UTC).isoformat(timespec="seconds")
+    measured = measured_mark(opened, settings)
+    base = reusable_run(opened, measured) if reuse else None
+    frame = by_hand.frame_record(opened, settings)
+    opened = by_hand.reframed(opened, settings)
     name = next_run_name(opened)
     with new_run(opened, name) as run:
         tell, ask = progress or _silent, cancelled or _never
-        results = _compute(opened, settings, workers, tell, ask, run.folder)
-        _record(run, opened, settings, results)
+        results = _compute(opened, settings, workers, tell, ask, run.folder, base)
+        _record(run, opened, settings, results, base)
         run.note(
             {
                 "settings": settings.model_dump(mode="json"),
@@ -117,6 +127,10 @@ def analyse_store(
                 "sources_digest": opened.info["sources_digest"],
                 "probes": _assumed(opened, settings),
                 "fingerprint": mark,
+                "measured": measured,
+                "taken_over_from": base or "",
+                **frame,
+                **by_hand.corrections_record(opened.path, settings),
                 "started": started,
                 "finished": datetime.now(UTC).isoformat(timespec="seconds"),
             }
@@ -164,10 +178,11 @@ def _compute(
     tell: Progress,
     cancelled: Ask,
     run: Path,
+    base: str | None,
 ) -> dict[str, dict[str, Any]]:
-    """Results by kind and site (cells under the empty name)."""
+    """Results by kind and site (cells under the empty name); of cells alone with a ``base``."""
     results: dict[str, dict[str, Any]] = {"cells": {}, "curves": {}, "network": {}}
-    pieces = _plan(store, workers, run)
+    pieces = [p for p in _plan(store, workers, run) if base is None or p.kind == "cells"]
 
     def tell_share(what: str, share: float) -> None:
         tell(what, 0.95 * share)
@@ -202,33 +217,40 @@ def _with_pooled_noise(
 
 
 def _record(
-    run: RunWriter, store: DiscStore, settings: Settings, results: dict[str, dict[str, Any]]
+    run: RunWriter,
+    store: DiscStore,
+    settings: Settings,
+    results: dict[str, dict[str, Any]],
+    base: str | None,
 ) -> None:
-    """Write tables and details of all results."""
+    """Write tables and details of all results; curves and images from ``base`` if given."""
     cells: assemble.Cells | None = results["cells"].get("")
-    in_order = list(store.sites)
-    fits = {name: results["curves"][name] for name in in_order if name in results["curves"]}
-    networks = {name: results["network"][name] for name in in_order if name in results["network"]}
     outline_um = outline_of(store, settings)
     centres = np.array([s.footprint.centre_um for s in store.sites.values()])
     windows = site_table.windows_of(centres, cells, settings.cells)
     places = places_of(store, cells, windows, settings.cells)
+    run.table("cells", assemble.cells_table(store.disc, cells, store.info["channels"]))
+    run.table("cell_groups", assemble.cell_groups_table(store.disc, cells))
+    stains = stains_of(store, centres, windows, cells, outline_um, settings)
+    run.detail("cells", cells_detail(cells, outline_um, stains))
+    if base is not None:
+        take_over(run, store, base)
+        sites_again(run, store, base, windows, outline_um, places, stains)
+        return
+    in_order = list(store.sites)
+    fits = {name: results["curves"][name] for name in in_order if name in results["curves"]}
+    networks = {name: results["network"][name] for name in in_order if name in results["network"]}
     moduli = {name: summarise_map(fit, settings.mechanics) for name, fit in fits.items()}
     systematic = {
         name: _shared_uncertainty(store, name, fit, settings) for name, fit in fits.items()
     }
     run.table("curves", assemble.curves_table(store, fits))
     run.table("fibrils", assemble.fibrils_table(store, networks))
-    run.table("cells", assemble.cells_table(store.disc, cells, store.info["channels"]))
-    run.table("cell_groups", assemble.cell_groups_table(store.disc, cells))
-    stains = stains_of(store, centres, windows, cells, outline_um, settings)
-    sites = site_table.sites_table(
-        store, moduli, systematic, networks, windows, outline_um, places, stains
-    )
     maps, map_flags = record_maps(run, store, settings, fits, networks)
-    sites = with_flags(sites | maps | assemble.assumed_columns(store, fits), map_flags)
-    run.table("sites", sites)
-    run.detail("cells", cells_detail(cells, outline_um, stains))
+    sites = site_table.sites_table(
+        store, moduli, systematic, networks, windows, outline_um, places, stains, map_flags
+    )
+    run.table("sites", sites | maps | assemble.assumed_columns(store, fits))
     for name, network in networks.items():
         run.detail(f"sites/{name}", as_record(network))
 

@@ -63,8 +63,9 @@ def empty(table: str, further: tuple[str, ...] = ()) -> Columns:
 def cells_table(disc: str, cells: Cells | None, channels: Sequence[str] = ()) -> Columns:
     """Columns of the table ``cells``; four a stain beside the contract's."""
     if cells is None:
-        return empty("cells", ("snr",)) | cell_columns(channels, None)
+        return empty("cells", ("snr", "by_hand")) | cell_columns(channels, None)
     count = len(cells.found.x_um)
+    by_hand = cells.found.by_hand
     return {
         "disc": repeat(disc, count),
         "cell": np.arange(count),
@@ -77,6 +78,7 @@ def cells_table(disc: str, cells: Cells | None, channels: Sequence[str] = ()) ->
         "neighbours": cells.graph.neighbours,
         "nn_distance_um": cells.graph.nn_distance_um,
         "snr": cells.found.snr,
+        "by_hand": by_hand if len(by_hand) else np.zeros(count, dtype=bool),
         **cell_columns(channels, cells.stains),
     }
 

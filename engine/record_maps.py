@@ -88,15 +88,6 @@ def record_maps(
     }, flags
 
 
-def with_flags(columns: Columns, flags: Mapping[str, tuple[str, ...]]) -> Columns:
-    """Add further flags of some sites to the columns of the table ``sites``."""
-    both = [
-        ";".join(filter(None, (said, *flags.get(site, ()))))
-        for site, said in zip(columns["site"], columns["flags"], strict=True)
-    ]
-    return columns | {"flags": np.array(both, dtype=object)}
-
-
 def _of_site(
     store: DiscStore,
     settings: Settings,

@@ -29,6 +29,16 @@ class Settings(BaseModel):
     maps: MapsSettings = Field(
         default_factory=MapsSettings, description="maps of a site's curves and zero-force heights"
     )
+    use_corrections: bool = Field(
+        default=False,
+        description="cells added and removed by hand, kept in the store, count in this run",
+    )
+    landmarks: str = Field(
+        default="",
+        max_length=64,
+        description="name of a set of landmarks kept in the store that this run's frame is fitted "
+        "to; empty: the frame as imported",
+    )
     seed: int = Field(
         default=20_260_314, ge=0, description="seed of every resampling, so that runs repeat"
     )

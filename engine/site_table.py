@@ -1,24 +1,30 @@
 """The site table: every scale's result at one place, joined by position."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
 from engine.assemble import Cells, Columns, pattern_names, repeat
+from engine.cells import FLAGS as CELL_FLAGS
 from engine.cells import PATTERNS, CellsSettings, WindowGrades, grade_windows
 from engine.collagen import NetworkAnalysis
 from engine.flags import Flag
+from engine.frames import FLAGS as FRAME_FLAGS
 from engine.image_basis import FILTERS, SIZES, basis_columns
 from engine.mechanics import MapModulus
 from engine.site_place import Places
+from engine.stains import FLAGS as STAIN_FLAGS
 from engine.stains import WindowStains
 from engine.store import TABLES, DiscStore
 
 OFF_DISC = Flag("site_off_disc", "The site's centre lies off the tissue.")
 NO_MOSAIC = Flag("no_mosaic", "Without a mosaic there are no cells to grade round the site.")
 FLAGS: tuple[Flag, ...] = (OFF_DISC, NO_MOSAIC)
+LOCAL_FLAGS: tuple[Flag, ...] = (*FLAGS, *CELL_FLAGS, *FRAME_FLAGS, *STAIN_FLAGS)
+"""Flags that hang on where a site lies and on the cells."""
 
 
 def windows_of(
@@ -135,6 +141,7 @@ def sites_table(
     outline_um: npt.NDArray[np.float64],
     places: Places,
     stains: WindowStains | None = None,
+    map_flags: Mapping[str, Sequence[str]] | None = None,
 ) -> Columns:
     """Columns of the table ``sites``: the scales joined by position.
 
@@ -152,6 +159,46 @@ def sites_table(
         How sure the sites' places are.
     stains
         Every stain in the windows, in the order of the store's sites.
+    map_flags
+        Further flags of sites, from the maps of their curves.
+    """
+    sites = list(store.sites.values())
+    columns = local_columns(store, windows, outline_um, places, stains)
+    values = [
+        _modulus_values(s.rows * s.cols, moduli.get(s.site), systematic.get(s.site, np.nan))
+        | (_network_values(store, s.site, networks[s.site]) if s.site in networks else {})
+        for s in sites
+    ]
+    for column in TABLES["sites"]:
+        if column.name not in columns and column.kind != "text":
+            absent = np.nan if column.kind == "number" else -1.0
+            columns[column.name] = np.array([v.get(column.name, absent) for v in values])
+    for name in _MORE:
+        columns[name] = np.array([v.get(name, np.nan) for v in values])
+    columns |= _basis_columns([networks.get(s.site) for s in sites])
+    measured = [
+        [
+            *getattr(moduli.get(s.site), "flags", ()),
+            *getattr(networks.get(s.site), "flags", ()),
+            *(map_flags or {}).get(s.site, ()),
+        ]
+        for s in sites
+    ]
+    columns["flags"] = joined_flags(columns, measured, windows, places, stains)
+    return columns
+
+
+def local_columns(
+    store: DiscStore,
+    windows: WindowGrades | None,
+    outline_um: npt.NDArray[np.float64],
+    places: Places,
+    stains: WindowStains | None,
+) -> Columns:
+    """Columns that hang on where the sites lie and on the cells, not on curves or images.
+
+    A run that takes curves and images over from an earlier one makes these anew, so whatever
+    depends on the frame or the cells belongs here.
     """
     sites = list(store.sites.values())
     centres = np.array([s.footprint.centre_um for s in sites])
@@ -166,53 +213,34 @@ def sites_table(
         "rotation_deg": np.array([s.footprint.rotation_deg for s in sites]),
         "in_disc": inside(outline_um, centres),
     }
-    columns |= _window_columns(windows, len(sites))
-    values = [
-        _modulus_values(s.rows * s.cols, moduli.get(s.site), systematic.get(s.site, np.nan))
-        | (_network_values(store, s.site, networks[s.site]) if s.site in networks else {})
-        for s in sites
-    ]
-    for column in TABLES["sites"]:
-        if column.name not in columns and column.kind != "text":
-            absent = np.nan if column.kind == "number" else -1.0
-            columns[column.name] = np.array([v.get(column.name, absent) for v in values])
-    for name in _MORE:
-        columns[name] = np.array([v.get(name, np.nan) for v in values])
-    columns |= _basis_columns([networks.get(s.site) for s in sites])
-    columns |= places.columns
-    if stains is not None:
-        columns |= stains.columns(store.info["channels"])
-    columns["flags"] = np.array(
-        [
-            ";".join(
-                [*_site_flags(s.site, i, moduli, networks, windows, columns), *places.flags[i]]
-                + (stains.flags(i) if stains is not None else [])
-            )
-            for i, s in enumerate(sites)
-        ],
-        dtype=object,
-    )
-    return columns
+    of_stains = {} if stains is None else stains.columns(store.info["channels"])
+    return columns | _window_columns(windows, len(sites)) | places.columns | of_stains
 
 
-def _site_flags(
-    site: str,
-    index: int,
-    moduli: Mapping[str, MapModulus],
-    networks: Mapping[str, NetworkAnalysis],
-    windows: WindowGrades | None,
+def joined_flags(
     columns: Columns,
-) -> Sequence[str]:
-    names: list[str] = []
-    if columns["in_disc"][index] == 0:
-        names.append(OFF_DISC.name)
-    if site in moduli:
-        names += moduli[site].flags
-    if site in networks:
-        names += networks[site].flags
-    if windows is None:
-        names.append(NO_MOSAIC.name)
-    else:
-        names += windows.flags[index]
-        names += ["no_outline"] if columns["in_disc"][index] < 0 else []
-    return [name for name in dict.fromkeys(names) if name]
+    measured: Sequence[Sequence[str]],
+    windows: WindowGrades | None,
+    places: Places,
+    stains: WindowStains | None,
+) -> npt.NDArray[Any]:
+    """Join the flags of each site with ``;``: of its place, curves, image and window.
+
+    Parameters
+    ----------
+    columns
+        Those of `local_columns`.
+    measured
+        Names that come from each site's curves and image.
+    windows, places, stains
+        As in `sites_table`.
+    """
+    texts = []
+    for i, of_data in enumerate(measured):
+        off = (OFF_DISC.name,) if columns["in_disc"][i] == 0 else ()
+        of_window = (NO_MOSAIC.name,) if windows is None else windows.flags[i]
+        untold = ("no_outline",) if windows is not None and columns["in_disc"][i] < 0 else ()
+        of_stains = () if stains is None else stains.flags(i)
+        names = (*off, *of_data, *of_window, *untold, *places.flags[i], *of_stains)
+        texts.append(";".join(name for name in dict.fromkeys(names) if name))
+    return np.array(texts, dtype=object)

@@ -13,6 +13,7 @@ from engine.cells import (
     GroupGrades,
     NeighbourGraph,
     NucleiDetection,
+    correct_nuclei,
     detect_nuclei,
     grade_groups,
     measure_cells,
@@ -24,6 +25,7 @@ from engine.errors import Cancelled
 from engine.mechanics import CurveFits, Noise, fit_curves
 from engine.settings import Settings
 from engine.store import DiscStore, open_store
+from engine.store.corrections import corrections_of
 from engine.store.labels import BLOCK as LABEL_BLOCK
 from engine.store.labels import LabelWriter
 
@@ -94,6 +96,8 @@ def find_cells(
     views = [ChannelView(pyramid.levels[0], number) for number in range(len(names))]
     nuclei, pixel_um = views[names.index("nuclei")], pyramid.pixel_um[0][1]
     found = detect_nuclei(nuclei, pixel_um, settings.cells)
+    if settings.use_corrections:
+        found = with_corrections(store, found, settings)
     labels = None if run is None else LabelWriter(run, pyramid)
 
     def take(row: int, col: int, block: np.ndarray[Any, Any]) -> None:
@@ -121,6 +125,30 @@ def find_cells(
     xy_um = np.column_stack([found.x_um, found.y_um])
     graph = neighbour_graph(xy_um, settings.cells)
     return found, graph, grade_groups(xy_um, graph, settings.cells, settings.seed), stains
+
+
+def with_corrections(
+    store: DiscStore, found: NucleiDetection, settings: Settings
+) -> NucleiDetection:
+    """Lay the corrections kept in a store over nuclei of its mosaic; the note says how many.
+
+    Positions of the nuclei are those from the centre of the mosaic's first pixel.
+    """
+    assert store.mosaic is not None
+    origin = np.array(store.mosaic.origin_um[0][::-1])
+    places: dict[str, list[tuple[float, float]]] = {"add": [], "remove": []}
+    for correction in corrections_of(store.path):
+        if correction.stands:
+            places[correction.what].append((correction.x_um, correction.y_um))
+    add, remove = (np.array(places[k], float).reshape(-1, 2) - origin for k in ("add", "remove"))
+    sizes = settings.cells.detection
+    typical = 0.5 * (sizes.small_diameter_um + sizes.large_diameter_um)
+    corrected = correct_nuclei(found, add, remove, settings.cells.by_hand.reach_um, typical)
+    note = (
+        f"{found.note} By hand: {corrected.added.sum()} of {len(add)} cells added, "
+        f"{corrected.removed.sum()} of {len(remove)} removed (the others met nothing to change)."
+    )
+    return replace(corrected.found, note=note)
 
 
 def outline_of(store: DiscStore, settings: Settings) -> np.ndarray[Any, Any]:

@@ -145,6 +145,20 @@ def analyse(
     workers: Annotated[
         int, typer.Option(min=1, help="Processes to work with.", show_default=True)
     ] = os.cpu_count() or 1,
+    use_corrections: Annotated[
+        bool, typer.Option("--use-corrections", help="Count cells as corrected by hand.")
+    ] = False,
+    landmarks: Annotated[
+        str | None, typer.Option(help="A set of landmarks kept in the store to fit the frame to.")
+    ] = None,
+    take_over: Annotated[
+        bool,
+        typer.Option(
+            "--take-over",
+            help="Take curves and images over from an earlier run of the same measurements and "
+            "settings: the numbers are the same.",
+        ),
+    ] = False,
 ) -> None:
     """Compute every table of a store from its raw data, as a new run.
 
@@ -155,8 +169,11 @@ def analyse(
     from engine.settings import Settings, read_settings
 
     chosen = read_settings(settings) if settings else Settings()
+    changes: dict[str, Any] = {"use_corrections": True} if use_corrections else {}
+    changes |= {} if landmarks is None else {"landmarks": landmarks}
+    chosen = chosen.model_copy(update=changes)
     with _bar("analyse") as progress:
-        outcome = analyse_store(store, chosen, workers=workers, progress=progress)
+        outcome = analyse_store(store, chosen, workers=workers, progress=progress, reuse=take_over)
     if not outcome.new:
         _say(f"{store}: {outcome.run} has the same inputs and settings; nothing to do")
     else:

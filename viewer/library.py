@@ -51,6 +51,7 @@ class Library:
             ids = ", ".join(store.disc for store in stores)
             raise SplendensError(f"two stores hold the same disc id; found {ids}")
         self._kept: OrderedDict[tuple[str, ...], Any] = OrderedDict()
+        self._framed: dict[tuple[str, str], DiscStore] = {}
         self._lock = Lock()
         self._pinned: dict[str, str | None] = {}
         self._pointers: dict[str, tuple[float, str | None]] = {}
@@ -72,13 +73,21 @@ class Library:
         return tuple(self._stores)
 
     def store(self, disc: str) -> DiscStore:
-        """Return the store of a disc.
+        """Return the store of a disc, with the frame of the run that is shown.
 
         Raises
         ------
         SplendensError
             If that disc is not open.
         """
+        store = self._opened(disc)
+        run = self.run(disc)
+        key = (disc, run or "")
+        if key not in self._framed:
+            self._framed[key] = store.for_run(run)
+        return self._framed[key]
+
+    def _opened(self, disc: str) -> DiscStore:
         if disc not in self._stores:
             raise SplendensError(f"disc {disc!r} is not open; open are {', '.join(self.discs)}")
         return self._stores[disc]
@@ -90,7 +99,7 @@ class Library:
         """
         if disc in self._pinned:
             return self._pinned[disc]
-        return self.store(disc).current_run
+        return self._opened(disc).current_run
 
     @property
     def runs(self) -> str:
@@ -115,7 +124,7 @@ class Library:
     def _run_named(self, disc: str, name: str | None) -> str | None:
         if name == _NO_RUN:
             return None
-        store = self.store(disc)
+        store = self._opened(disc)
         return name if name in store.runs else store.current_run
 
     def newer(self, disc: str) -> str | None:
@@ -124,13 +133,13 @@ class Library:
         looked, latest = self._pointers.get(disc, (-LOOK_EVERY_S, None))
         if now - looked >= LOOK_EVERY_S:
             with suppress(OSError, ValueError, KeyError):  # just being replaced: look again later
-                latest = self.store(disc).current_run
+                latest = self._opened(disc).current_run
             self._pointers[disc] = (now, latest)
         return latest if latest != self.run(disc) else None
 
     def follow(self, disc: str) -> None:
         """Show the current run of a disc from now on."""
-        self._pinned[disc] = self.store(disc).current_run
+        self._pinned[disc] = self._opened(disc).current_run
 
     def table(self, disc: str, name: str) -> pd.DataFrame:
         """Return one result table of the current run; without a run, its columns and no row."""

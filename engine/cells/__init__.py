@@ -1,6 +1,7 @@
 """Cells: from a nuclei image to cells, their groups, and a pattern grade one can defend."""
 
 from engine.cells.border import WindowStability, window_stability
+from engine.cells.by_hand import CorrectedNuclei, correct_nuclei
 from engine.cells.detection import NucleiDetection, detect_nuclei
 from engine.cells.flags import FLAGS
 from engine.cells.grade import GroupGrades, grade_groups
@@ -35,6 +36,7 @@ __all__ = [
     "CellIntensities",
     "CellsSettings",
     "ClarkEvans",
+    "CorrectedNuclei",
     "Density",
     "Envelope",
     "GroupGrades",
@@ -46,6 +48,7 @@ __all__ = [
     "WindowGrades",
     "WindowStability",
     "clark_evans",
+    "correct_nuclei",
     "density",
     "detect_nuclei",
     "grade_groups",

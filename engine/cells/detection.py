@@ -1,6 +1,6 @@
 """Nuclei of a fluorescence mosaic: where, how large, how clear, and how they were found."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -48,6 +48,8 @@ class NucleiDetection:
         Pixel noise at the typical surround, image unit.
     flags
         Names, see `engine.cells.flags`.
+    by_hand
+        (n,) whether a person added it; empty where nothing was corrected.
     """
 
     x_um: NDArray[np.float64]
@@ -62,6 +64,7 @@ class NucleiDetection:
     counts: tuple[int, int, int]
     noise_sd: float
     flags: tuple[str, ...]
+    by_hand: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
 @dataclass(frozen=True)

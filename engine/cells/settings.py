@@ -270,6 +270,16 @@ class WindowSettings(_Frozen):
         return self
 
 
+class HandSettings(_Frozen):
+    """How corrections by hand meet the computed cells."""
+
+    reach_um: Annotated[float, Field(gt=0, le=50)] = Field(
+        default=3.0,
+        description="A removal takes the nearest computed cell within this distance; a cell added "
+        "within it of a computed one is that one (about half a nucleus, a convention).",
+    )
+
+
 class CellsSettings(_Frozen):
     """All settings of the cells part."""
 
@@ -280,3 +290,4 @@ class CellsSettings(_Frozen):
     confidence: ConfidenceSettings = ConfidenceSettings()
     windows: WindowSettings = WindowSettings()
     intensities: IntensitySettings = IntensitySettings()
+    by_hand: HandSettings = HandSettings()

@@ -13,6 +13,7 @@ import zarr
 
 from engine.errors import Caution, SplendensError
 from engine.footprint import Footprint
+from engine.frames import FLAGS as FRAME_FLAGS
 from engine.frames import Frame
 from engine.intake.tile_map import TileMap, tile_map_of
 from engine.store.calibrations import StoredCalibration, read_calibration
@@ -21,6 +22,13 @@ from engine.store.labels import read_labels
 from engine.store.pyramid import Pyramid, read_pyramid
 from engine.store.schema import SCHEMA_VERSION, TABLES
 from engine.store.tables import read_table
+
+_OF_THE_FRAME = {flag.name for flag in FRAME_FLAGS} | {
+    "landmarks_disagree",
+    "frame_scale",
+    "site_off_disc",
+}
+"""Cautions that speak of the imported frame."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +64,18 @@ class StoredSite:
     cautions: tuple[Caution, ...]
 
 
+def _frame_of(record: dict[str, Any]) -> Frame:
+    fields = {name: record[name] for name in Frame.__dataclass_fields__ if name in record}
+    for name in ("matrix", "offset_um", "stage_um", "residual_um", "leave_one_out_um"):
+        fields[name] = np.array(fields[name], dtype=np.float64)  # null becomes NaN
+    fields["stage_um"] = fields["stage_um"].reshape(-1, 2)
+    # a store of an older import does not have it
+    fields["disc_um"] = np.array(fields.get("disc_um", ()), dtype=np.float64).reshape(-1, 2)
+    fields["rms_um"] = math.nan if fields["rms_um"] is None else fields["rms_um"]
+    fields["names"], fields["flags"] = tuple(fields["names"]), tuple(fields["flags"])
+    return Frame(**fields)
+
+
 class DiscStore:
     """A store opened for reading.
 
@@ -70,6 +90,7 @@ class DiscStore:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._reframed = False
         self._root = zarr.open_group(path, mode="r", use_consolidated=False)
         self.info: dict[str, Any] = self._root.attrs["splendens"]  # type: ignore[assignment]
 
@@ -86,14 +107,33 @@ class DiscStore:
     @cached_property
     def frame(self) -> Frame:
         """The transform from the stage to the disc."""
-        fields = dict(self.info["frame"])
-        for name in ("matrix", "offset_um", "stage_um", "residual_um", "leave_one_out_um"):
-            fields[name] = np.array(fields[name], dtype=np.float64)  # null becomes NaN
-        fields["stage_um"] = fields["stage_um"].reshape(-1, 2)
-        fields["disc_um"] = np.array(fields.get("disc_um", ()), dtype=np.float64).reshape(-1, 2)
-        fields["rms_um"] = math.nan if fields["rms_um"] is None else fields["rms_um"]
-        fields["names"], fields["flags"] = tuple(fields["names"]), tuple(fields["flags"])
-        return Frame(**fields)
+        return _frame_of(self.info["frame"])
+
+    def with_frame(self, frame: Frame, cautions: tuple[Caution, ...] = ()) -> "DiscStore":
+        """Return the same store with every site at the place another frame gives it.
+
+        Parameters
+        ----------
+        frame
+            From the stage, where the sites were measured, to the disc.
+        cautions
+            Of that frame; those of the imported one are left out.
+        """
+        other = DiscStore(self.path)
+        kept = tuple(c for c in self.cautions if c.name not in _OF_THE_FRAME)
+        other._reframed = True
+        other.__dict__.update(frame=frame, cautions=(*cautions, *kept))
+        return other
+
+    def for_run(self, run: str | None) -> "DiscStore":
+        """Return the store with the frame that a run was made with; itself if that is the imported.
+
+        A run made with landmarks set by hand keeps its frame; the store's own stays as it is.
+        """
+        record = self.run_info(run).get("frame") if run else None
+        if record is None:
+            return self
+        return self.with_frame(_frame_of(record), tuple(Caution(**c) for c in record["cautions"]))
 
     @cached_property
     def cautions(self) -> tuple[Caution, ...]:
@@ -109,13 +149,19 @@ class DiscStore:
     def _read_site(self, name: str) -> StoredSite:
         node = (self.path / "sites" / name / "zarr.json").read_text(encoding="utf-8")
         a = json.loads(node)["attributes"]
-        footprint = Footprint(
-            np.asarray(a["centre_um"]),
-            np.asarray(a["u_axis"]),
-            np.asarray(a["v_axis"]),
-            a["width_um"],
-            a["height_um"],
-        )
+        if self._reframed:
+            x_um, y_um = a["stage_um"]
+            footprint = self.frame.footprint(
+                x_um, y_um, a["stage_rotation_deg"], a["width_um"], a["height_um"]
+            )
+        else:
+            footprint = Footprint(
+                np.asarray(a["centre_um"]),
+                np.asarray(a["u_axis"]),
+                np.asarray(a["v_axis"]),
+                a["width_um"],
+                a["height_um"],
+            )
         return StoredSite(
             site=a["site"],
             kind=a["kind"],

@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,7 +16,7 @@ from engine.store.atomic import staged_folder, update_attributes
 from engine.store.labels import LABELS
 from engine.store.provenance import write_hashes
 from engine.store.read import DiscStore
-from engine.store.tables import write_table
+from engine.store.tables import replace_columns, write_table
 
 
 class RunWriter:
@@ -35,6 +36,26 @@ class RunWriter:
     def table(self, name: str, columns: Mapping[str, npt.ArrayLike]) -> None:
         """Write a result table (see :func:`engine.store.tables.write_table`)."""
         write_table(self._tables, name, columns)
+
+    def table_from(self, name: str, run: Path, changed: Mapping[str, npt.ArrayLike]) -> None:
+        """Copy a table of another run, with some of its columns replaced or added.
+
+        Parameters
+        ----------
+        name
+            The table.
+        run
+            Folder of the other run.
+        changed
+            Column name to values.
+        """
+        shutil.copytree(run / "tables" / name, self.folder / "tables" / name)
+        replace_columns(self._tables[name], name, changed)  # type: ignore[arg-type]
+
+    def details_from(self, run: Path, part: str) -> None:
+        """Copy everything that another run keeps of one part; nothing where it keeps nothing."""
+        if (run / part).is_dir():
+            shutil.copytree(run / part, self.folder / part)
 
     def detail(self, part: str, values: Mapping[str, Any]) -> None:
         """Write arrays and plain values of one part; None values are left out.

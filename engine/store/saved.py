@@ -1,14 +1,22 @@
-"""What people add to a store: regions, notes, stops; plain JSON documents under ``saved/``."""
+"""What people add to a store: regions, notes, stops; plain JSON documents under ``saved/``.
+
+Nothing is lost: what is replaced or forgotten goes to ``saved/<kind>/.earlier/``, with who and
+when.
+"""
 
 import json
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from engine.errors import SplendensError
 from engine.store.atomic import write_text_whole
 
+UNNAMED = "not named"
+"""Stands where whoever saved or forgot something gave no name."""
 _NAME = re.compile(r"[A-Za-z0-9._-]{1,64}")
+_EARLIER = ".earlier"
 
 
 def _path(store: Path, kind: str, name: str) -> Path:
@@ -18,8 +26,15 @@ def _path(store: Path, kind: str, name: str) -> Path:
     return store / "saved" / kind / f"{name}.json"
 
 
-def save_document(store: Path, kind: str, name: str, document: dict[str, Any]) -> Path:
-    """Write one document whole.
+def save_document(
+    store: Path,
+    kind: str,
+    name: str,
+    document: dict[str, Any],
+    who: str = "",
+    keep_earlier: bool = True,
+) -> Path:
+    """Write one document whole; ``saved`` in it says who saved it and when.
 
     Parameters
     ----------
@@ -31,6 +46,10 @@ def save_document(store: Path, kind: str, name: str, document: dict[str, Any]) -
         Its name.
     document
         Anything JSON can hold.
+    who
+        The person's name, as they gave it.
+    keep_earlier
+        Whether what is replaced is kept; a log that only grows need not be.
 
     Raises
     ------
@@ -39,8 +58,31 @@ def save_document(store: Path, kind: str, name: str, document: dict[str, Any]) -
     """
     path = _path(store, kind, name)
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_text_whole(path, json.dumps(document, indent=1, ensure_ascii=False))
+    if keep_earlier:
+        _set_aside(path, "replaced", who)
+    body = {**document, "saved": _who_and_when(who)}
+    write_text_whole(path, json.dumps(body, indent=1, ensure_ascii=False))
     return path
+
+
+def read_document(store: Path, kind: str, name: str) -> dict[str, Any] | None:
+    """Read one document; None where there is none.
+
+    Raises
+    ------
+    SplendensError
+        If it is there and can't be read: better no answer than one without it.
+    """
+    path = _path(store, kind, name)
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError) as error:
+        raise SplendensError(f"{path}: found no JSON that can be read ({error})") from error
+    if not isinstance(found, dict):
+        raise SplendensError(f"{path}: found {type(found).__name__}; expected a JSON object")
+    return found
 
 
 def saved_documents(store: Path, kind: str) -> dict[str, dict[str, Any]]:
@@ -56,6 +98,27 @@ def saved_documents(store: Path, kind: str) -> dict[str, dict[str, Any]]:
     return found
 
 
-def forget_document(store: Path, kind: str, name: str) -> None:
-    """Remove one document; nothing happens where there is none."""
-    _path(store, kind, name).unlink(missing_ok=True)
+def forget_document(store: Path, kind: str, name: str, who: str = "") -> None:
+    """Put one document out of sight; nothing happens where there is none."""
+    path = _path(store, kind, name)
+    _set_aside(path, "forgotten", who)
+    path.unlink(missing_ok=True)
+
+
+def _who_and_when(who: str) -> dict[str, str]:
+    when = datetime.now(UTC).isoformat(timespec="seconds")
+    return {"who": " ".join(who.split()) or UNNAMED, "when": when}
+
+
+def _set_aside(path: Path, why: str, who: str) -> None:
+    """Keep a copy of what stands, with why and by whom it went."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return
+    folder = path.parent / _EARLIER
+    folder.mkdir(exist_ok=True)
+    number = 1 + len(list(folder.glob(f"{path.stem}~*.json")))
+    record = {why: _who_and_when(who), "text": text}
+    target = folder / f"{path.stem}~{number:04d}.json"
+    write_text_whole(target, json.dumps(record, indent=1, ensure_ascii=False))

@@ -45,6 +45,38 @@ def write_table(parent: zarr.Group, name: str, columns: Mapping[str, npt.ArrayLi
         _write_column(group, key, np.asarray(columns[key]), known.get(key) or of_stain(key))
 
 
+def replace_columns(group: zarr.Group, name: str, columns: Mapping[str, npt.ArrayLike]) -> None:
+    """Write some columns of a stored table anew, in the place of those that stand.
+
+    Parameters
+    ----------
+    group
+        The table's group.
+    name
+        The table's name.
+    columns
+        Column name to values; one that the table does not have is added at its end.
+
+    Raises
+    ------
+    ValueError
+        If a column is not as long as the table.
+    """
+    known = {c.name: c for c in TABLES[name]}
+    order: list[str] = list(dict[str, Any](group.attrs)["columns"])
+    rows = int(group[order[0]].shape[0])  # type: ignore[union-attr]
+    for key, values in columns.items():
+        array = np.asarray(values)
+        if len(array) != rows:
+            raise ValueError(f"column {key!r} of {name!r} must have {rows} rows, got {len(array)}")
+        if key in order:
+            del group[key]
+        else:
+            order.append(key)
+        _write_column(group, key, array, known.get(key))
+    group.attrs["columns"] = order
+
+
 def _write_column(
     group: zarr.Group, name: str, values: npt.NDArray[Any], column: Column | None
 ) -> None:

@@ -2,7 +2,6 @@
 
 import dataclasses
 import json
-import math
 import os
 import shutil
 from collections.abc import Callable
@@ -30,6 +29,7 @@ from engine.intake.calibration import calibration_files
 from engine.intake.folder import MANIFEST
 from engine.store.atomic import staged_folder, update_attributes
 from engine.store.calibrations import PLACE, write_calibrations
+from engine.store.plain import plain
 from engine.store.provenance import (
     file_hashes,
     files_below,
@@ -166,7 +166,7 @@ def _root_attributes(
     calibrated: dict[str, CalibratedProbe],
 ) -> dict[str, Any]:
     manifest = folder.manifest
-    frame = {k: _plain(v) for k, v in dataclasses.asdict(folder.frame).items()}
+    frame = {k: plain(v) for k, v in dataclasses.asdict(folder.frame).items()}
     return {
         "schema_version": SCHEMA_VERSION,
         "disc": manifest.disc.model_dump(mode="json"),
@@ -179,15 +179,6 @@ def _root_attributes(
         "imported_at": datetime.now(UTC).isoformat(timespec="seconds"),
         "versions": library_versions(),
     }
-
-
-def _plain(value: Any) -> Any:
-    """As JSON holds it: lists for arrays, null for what is not a finite number."""
-    if isinstance(value, np.ndarray):
-        value = value.tolist()
-    if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _write_mosaic(
@@ -234,9 +225,9 @@ def _site_attributes(
         "note": site.note,
         "stage_um": [site.x_um, site.y_um],
         "stage_rotation_deg": site.rotation_deg,
-        "centre_um": _plain(footprint.centre_um),
-        "u_axis": _plain(footprint.u_axis),
-        "v_axis": _plain(footprint.v_axis),
+        "centre_um": plain(footprint.centre_um),
+        "u_axis": plain(footprint.u_axis),
+        "v_axis": plain(footprint.v_axis),
         "width_um": footprint.width_um,
         "height_um": footprint.height_um,
         "rows": curves.rows if curves else 0,
