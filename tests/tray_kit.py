@@ -80,6 +80,9 @@ class TableStore:
         self.path, self.disc, self.tables = path, disc, tables
         self.current_run: str | None = "run-0001"
 
+    def for_run(self, _run):
+        return self
+
     def table(self, name: str, run: str | None = None) -> pd.DataFrame:
         return self.tables[name] if name in self.tables else _frame(name, 0)
 
