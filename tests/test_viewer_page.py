@@ -37,7 +37,7 @@ from viewer.look import look_of
 from viewer.page import build_page, new_state
 from viewer.plane import PlaneView
 from viewer.serve import make_server
-from viewer.state import LAYERS, ViewState
+from viewer.state import FIRST_LAYERS, ViewState
 from viewer.theme import DARK, LIGHT, pattern_glyph, pattern_hex
 
 
@@ -225,7 +225,7 @@ def test_clicks_keys_and_choices_change_the_state(gallery: Gallery, state: ViewS
     plane.input.on_act({"name": "colour", "value": "sites.<script>"})
     assert state.colour_by == "sites.Sq_nm"
     plane.input.on_act({"name": "layer", "value": "cells"})
-    assert state.layers == [layer for layer in LAYERS if layer != "cells"]
+    assert state.layers == [layer for layer in FIRST_LAYERS if layer != "cells"]
     plane.input.on_act({"name": "present"})
     assert (state.present, state.card_open, state.tray_open) == (True, False, False)
     assert decode(encode(state))["present"]

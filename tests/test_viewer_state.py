@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from viewer.state import LAYERS, MIN_UM_PER_PX, ViewState, make_region
+from viewer.state import FIRST_LAYERS, MIN_UM_PER_PX, ViewState, make_region
 
 SQUARE = [(0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0)]
 
@@ -61,7 +61,7 @@ def test_layers_keep_their_order() -> None:
     state.show_layer("cells", False)
     assert "cells" not in state.layers
     state.show_layer("cells", True)
-    assert state.layers == list(LAYERS)
+    assert state.layers == list(FIRST_LAYERS)
     with pytest.raises(ValueError, match="fog"):
         state.show_layer("fog", True)
 

@@ -14,7 +14,7 @@ from typing import Any, ClassVar, Literal
 from viewer.gallery import Gallery
 from viewer.state import ViewState
 
-Kind = Literal["select", "toggle", "range", "span", "colour", "button", "text", "entry"]
+Kind = Literal["select", "toggle", "range", "span", "colour", "button", "text", "entry", "plot"]
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,8 @@ class Row:
     kind
         ``select`` (one of `items`), ``toggle``, ``range`` (one number between `low` and `high`),
         ``span`` (two, the value is a pair), ``colour`` (one of `items`, hex colours), ``button``,
-        ``text`` (words only, the value), ``entry`` (text to be typed).
+        ``text`` (words only, the value), ``entry`` (text to be typed), ``plot`` (a curve: lists
+        ``x`` and ``y``, places of ``marks`` along x, and names of the axes).
     key
         Its name; `Panel.act` hears it with the new value. Rows of one `line` stand side by side.
     label, title

@@ -13,8 +13,11 @@ import numpy as np
 import param
 from numpy.typing import NDArray
 
-LAYERS = ("mosaic", "heights", "cells", "links", "sites", "curves", "outline")
+LAYERS = ("mosaic", "heights", "bands", "cells", "links", "sites", "curves", "outline")
 """Layers of the plane, bottom to top."""
+
+FIRST_LAYERS = tuple(layer for layer in LAYERS if layer != "bands")
+"""Layers that are shown until somebody chooses."""
 
 REGION_LETTERS = ("A", "B", "C", "D")
 """Names of the regions a person can brush."""
@@ -130,7 +133,7 @@ class ViewState(param.Parameterized):
     scatter_x: str = param.String("pattern_index", doc="Site quantity along x of the tray's plot.")
     scatter_y: str = param.String("modulus_kPa", doc="Site quantity along y of the tray's plot.")
     card_tab: str = param.String("curves", doc="Face of the site card that is shown.")
-    layers: list[str] = param.List(list(LAYERS), item_type=str, doc="Layers that are shown.")
+    layers: list[str] = param.List(list(FIRST_LAYERS), item_type=str, doc="Layers that are shown.")
     stains: str = param.String("", doc="Channels of the mosaic that are shown, and how.")
     field: str = param.String("", doc="The field over the mosaic; empty for none.")
     site_map: str = param.String("", doc="What nanometre sites show; empty for their heights.")

@@ -1,7 +1,7 @@
 """From a store and its current run to a scene."""
 
 from collections.abc import Callable
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from engine.collagen.levelling import subtract_polynomial
 from engine.footprint import Footprint
 from engine.store import DiscStore
 from engine.view.mosaic import contrast
-from engine.view.scene import CellLayer, CurveLayer, HeightLayer, MosaicLayer, Scene
+from engine.view.scene import BandLayer, CellLayer, CurveLayer, HeightLayer, MosaicLayer, Scene
 
 NUCLEI = "nuclei"
 """The channel that is shown, where there are several."""
@@ -45,6 +45,7 @@ def load_scene(store: DiscStore, run: str | None, table: Callable[[str], pd.Data
         outline_um=outline.reshape(-1, 2),
         mosaic=mosaic,
         heights=_heights(store, run, name),
+        bands=_bands(store, run),
         cells=_cells(table("cells"), detail),
         curves=_curves(store, feet, table("curves") if run else None),
     )
@@ -102,6 +103,31 @@ def _levelled(store: DiscStore, run: str | None, site: str) -> NDArray[np.float3
         raw = np.asarray(store.height(site).levels[0][:], dtype=np.float64)
         levelled = subtract_polynomial(raw, 1)
     return np.asarray(levelled, dtype=np.float32)
+
+
+_BAND_PARTS = ("u_nm", "v_nm", "across_u", "across_v", "width_nm")
+
+
+def _bands(store: DiscStore, run: str | None) -> tuple[BandLayer, ...]:
+    if run is None:
+        return ()
+
+    def reader(site: str) -> Callable[[], dict[str, NDArray[np.float64]]]:
+        @cache
+        def read() -> dict[str, NDArray[np.float64]]:
+            detail = store.detail(f"sites/{site}", run=run)
+            return {
+                name: np.asarray(detail.get(f"banding.marks.{name}", ()), dtype=np.float64)
+                for name in _BAND_PARTS
+            }
+
+        return read
+
+    return tuple(
+        BandLayer(stored.footprint, reader(site))
+        for site, stored in store.sites.items()
+        if stored.has_height
+    )
 
 
 def _cells(cells: pd.DataFrame, detail: dict[str, Any]) -> CellLayer:

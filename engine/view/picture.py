@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.view.bands import draw_bands
 from engine.view.box import Box
 from engine.view.cells import cell_colours, draw_cells, draw_links
 from engine.view.curves import draw_curves
@@ -78,7 +79,12 @@ class Painter:
         if "heights" in paint.layers:
             for layer in scene.heights:
                 largest_px = max(largest_px, draw_height(layer, box, self.shades, grey))
-        overlay = np.zeros((*shape, 4), np.uint8)
+        return Picture(grey, self._overlay(scene, box, paint), largest_px < READABLE_PX)
+
+    @staticmethod
+    def _overlay(scene: Scene, box: Box, paint: Paint) -> NDArray[np.uint8]:
+        """Draw the marks, bottom to top."""
+        overlay = np.zeros((box.height_px, box.width_px, 4), np.uint8)
         colours = paint.cell_colours
         if colours is None:
             colours = cell_colours(scene.cells, paint.dark)
@@ -86,9 +92,12 @@ class Painter:
             draw_links(scene.cells, colours, box, overlay)
         if "cells" in paint.layers:
             draw_cells(scene.cells, colours, box, overlay)
+        if "bands" in paint.layers:
+            for bands in scene.bands:
+                draw_bands(bands, box, overlay)
         if "curves" in paint.layers:
             draw_curves(scene.curves, paint.curve_colours, box, paint.dark, overlay)
-        return Picture(grey, overlay, largest_px < READABLE_PX)
+        return overlay
 
 
 def _page(dark: bool) -> NDArray[np.uint8]:

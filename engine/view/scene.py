@@ -71,6 +71,23 @@ class HeightLayer:
 
 
 @dataclass(frozen=True)
+class BandLayer:
+    """Band maxima of one height image.
+
+    Attributes
+    ----------
+    footprint
+        Where the image lies.
+    read
+        Gives arrays of equal length by name: ``u_nm``, ``v_nm`` from the image's centre,
+        ``across_u``, ``across_v`` (unit vector across the fibril), ``width_nm`` (its thickness).
+    """
+
+    footprint: Footprint
+    read: Callable[[], dict[str, Floats]]
+
+
+@dataclass(frozen=True)
 class CellLayer:
     """The cells.
 
@@ -142,6 +159,7 @@ class Scene:
     outline_um: Floats = field(default_factory=lambda: np.empty((0, 2)))
     mosaic: MosaicLayer | None = None
     heights: tuple[HeightLayer, ...] = ()
+    bands: tuple[BandLayer, ...] = ()
     cells: CellLayer = field(default_factory=CellLayer)
     curves: CurveLayer = field(default_factory=CurveLayer)
 

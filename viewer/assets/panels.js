@@ -41,6 +41,53 @@
     });
   }
 
+  const SVG = "http://www.w3.org/2000/svg";
+
+  function drawn(name, attributes, parent, text) {
+    const made = document.createElementNS(SVG, name);
+    for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+    if (text != null) made.textContent = text;
+    parent.append(made);
+    return made;
+  }
+
+  function round(low, high, most) {
+    const rough = (high - low) / most;
+    const power = 10 ** Math.floor(Math.log10(rough));
+    const step = [1, 2, 5, 10].map((m) => m * power).find((v) => v >= rough);
+    const ticks = [];
+    for (let k = Math.ceil(low / step); k * step <= high * (1 + 1e-12); k += 1) ticks.push(k * step);
+    return ticks;
+  }
+
+  // A curve with its axes; marks are ticks along its foot.
+  function curve({ x, y, marks = [], x_label, y_label }) {
+    const [w, h, left, foot] = [470, 150, 52, 34];
+    const root = document.createElementNS(SVG, "svg");
+    for (const [k, v] of Object.entries({ viewBox: `0 0 ${w} ${h}`, width: w, height: h, role: "img" })) root.setAttribute(k, v);
+    root.setAttribute("aria-label", `${y_label} against ${x_label}`);
+    if (x.length < 2) return root;
+    const [x0, x1] = [x[0], x[x.length - 1]];
+    let [y0, y1] = [Math.min(...y), Math.max(...y)];
+    if (y1 - y0 < 1e-9) [y0, y1] = [y0 - 1, y1 + 1];
+    const px = (v) => left + ((w - left - 8) * (v - x0)) / (x1 - x0);
+    const py = (v) => 8 + ((h - foot - 12) * (y1 - v)) / (y1 - y0);
+    for (const v of round(x0, x1, 6)) {
+      drawn("line", { x1: px(v), x2: px(v), y1: h - foot, y2: h - foot + 4, class: "rule" }, root);
+      drawn("text", { x: px(v), y: h - foot + 16, "text-anchor": "middle" }, root, String(Number(v.toPrecision(6))));
+    }
+    for (const v of round(y0, y1, 3)) {
+      drawn("line", { x1: left - 4, x2: left, y1: py(v), y2: py(v), class: "rule" }, root);
+      drawn("text", { x: left - 7, y: py(v) + 4, "text-anchor": "end" }, root, String(Number(v.toPrecision(6))));
+    }
+    drawn("path", { d: `M ${left} 8 V ${h - foot} H ${w - 8}`, class: "rule" }, root);
+    for (const v of marks) drawn("line", { x1: px(v), x2: px(v), y1: h - foot - 7, y2: h - foot, class: "mark" }, root);
+    drawn("path", { d: x.map((v, i) => `${i ? "L" : "M"} ${px(v).toFixed(1)} ${py(y[i]).toFixed(1)}`).join(" "), class: "line" }, root);
+    drawn("text", { x: (left + w) / 2, y: h - 3, "text-anchor": "middle", class: "name" }, root, x_label);
+    drawn("text", { transform: `translate(11 ${(h - foot) / 2 + 4}) rotate(-90)`, "text-anchor": "middle", class: "name" }, root, y_label);
+    return root;
+  }
+
   const MAKE = {
     select(row, tell) {
       const select = element("select", { "aria-label": row.label, disabled: row.disabled });
@@ -100,6 +147,9 @@
       const input = element("input", { type: "text", value: row.value || "", "aria-label": row.label, disabled: row.disabled });
       input.addEventListener("change", () => tell(input.value));
       return [input];
+    },
+    plot(row) {
+      return [curve(row.value)];
     },
     text(row) {
       return [element("span", { class: "said" }, String(row.value ?? ""))];
