@@ -54,7 +54,9 @@ def test_two_clicks_along_a_fibril_give_its_band_period(mode, gallery):
     scale = height / (256 * 5.0)
     assert found.distance_nm[-1] == pytest.approx(0.9 * height, rel=1e-3)
     assert found.period_nm == pytest.approx(card_kit.PERIOD_NM * scale, abs=2 * found.period_se_nm)
-    assert "Bands every" in mode.rows()[-1].value
+    said = {row.key: row.value for row in mode.rows() if row.kind == "text"}
+    assert "Bands every" in said["found"]
+    assert "crosses fibrils" in said["care"]
     assert len(mode.marks().points["x"]) == 2 + len(found.band_nm)
     plot = plot_of(found)
     assert len(plot["x"]) == len(plot["y"]) > 50
