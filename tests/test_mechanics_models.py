@@ -15,7 +15,7 @@ from engine.mechanics import (
     published_layer_factor,
 )
 from engine.mechanics.models import ContactModel, register
-from engine.mechanics.tables import law_force, tabulate
+from engine.mechanics.tables import law_force, layered, tabulate
 
 REFERENCE = json.loads((Path(__file__).parent / "reference/contact_mechanics.json").read_text())
 
@@ -144,15 +144,59 @@ def test_layer_first_coefficient():
         assert (layer_factor(np.array([1e-4]), nu)[0] - 1) / 1e-4 == pytest.approx(slope, rel=1e-3)
 
 
-def test_thick_layer_is_a_half_space_and_others_take_none():
-    tip, depth = Tip("sphere", 5000.0), np.array([10.0, 500.0])
-    np.testing.assert_allclose(
-        law_force(depth, tip, Layer(1e9, 0.5)), contact_force(depth, tip), rtol=1e-5
-    )
-    pyramid = Tip("pyramid", None, 20.0)
-    np.testing.assert_array_equal(
-        law_force(depth, pyramid, Layer(1e3, 0.5)), contact_force(depth, pyramid)
-    )
+EVERY_TIP = [
+    Tip("sphere", 5000.0),
+    Tip("paraboloid", 5000.0),
+    Tip("cone", None, 20.0),
+    Tip("cone", 30.0, 20.0),
+    Tip("pyramid", None, 20.0),
+    Tip("truncated_cone", 30.0, 20.0),
+]
+
+
+@pytest.mark.parametrize("tip", EVERY_TIP, ids=lambda tip: tip.law.name)
+def test_a_thick_layer_is_a_half_space_and_a_thin_one_is_stiffer(tip):
+    depth = np.array([10.0, 100.0, 500.0])
+    half = contact_force(depth, tip)
+    np.testing.assert_allclose(law_force(depth, tip, Layer(1e9, 0.5)), half, rtol=1e-5)
+    factors = [law_force(depth, tip, Layer(h, 0.5)) / half for h in (5e4, 5e3, 2e3)]
+    assert np.all(np.diff([np.ones(3), *factors], axis=0) > 0)
+    softer = law_force(depth, tip, Layer(2e3, 0.3)) / half
+    sliding = law_force(depth, tip, Layer(2e3, 0.5, "sliding")) / half
+    assert np.all(softer < factors[2])
+    assert np.all(sliding < factors[2])
+    assert layered(tip)
+
+
+@pytest.mark.parametrize("tip", EVERY_TIP, ids=lambda tip: tip.law.name)
+def test_the_first_order_of_a_layer_is_that_of_the_force_alone(tip):
+    # far from the contact only its force F is felt, and the base answers it by shifting the whole
+    # contact by c F / (E* h): F changes by c F / h dF/ddelta. c is a material's: from the
+    # paraboloid, whose factor starts as 1 + 1.12696 chi (nu 0.5, reference sheet): dF/ddelta is
+    # 2 sqrt(R delta), so 1.12696 = 2 c
+    layer, depth = Layer(1e6, 0.5), np.array([200.0])
+    force = contact_force(depth, tip)
+    first = 1.12696 / 2 * contact_stiffness(depth, tip) / layer.thickness_nm
+    found = law_force(depth, tip, layer) / force - 1
+    np.testing.assert_allclose(found, first, rtol=0.02)
+
+
+def test_tips_between_two_laws_meet_them_on_a_layer():
+    layer, depth = Layer(500.0, 0.5), np.array([50.0, 200.0, 400.0])
+
+    def factor(tip):
+        return law_force(depth, tip, layer) / contact_force(depth, tip)
+
+    cone = factor(Tip("cone", None, 20.0))
+    for tip in (Tip("capped_cone", 0.05, 20.0), Tip("truncated_cone", 0.05, 20.0)):
+        np.testing.assert_allclose(factor(tip), cone, rtol=3e-4)
+    # before its cap ends, a capped cone is its paraboloid; a large sphere is one as well
+    wide = Tip("capped_cone", 2e4, 20.0)
+    np.testing.assert_allclose(factor(wide)[:2], factor(Tip("paraboloid", 2e4))[:2], rtol=3e-4)
+    far = [
+        law_force(np.array([3.0]), t, layer) for t in (Tip("sphere", 3e3), Tip("paraboloid", 3e3))
+    ]
+    np.testing.assert_allclose(far[0], far[1], rtol=2e-3)
 
 
 @pytest.mark.parametrize("base", ["bonded", "sliding"])

@@ -178,8 +178,8 @@ def test_a_trial_is_offered_for_the_whole_disc_where_it_changes_something(librar
     path = library.store("tiny-1").path
     stored = as_stored(b002[0])
     assert settings_for(path, b002[0], stored) == (None, "")
-    settings, reason = settings_for(path, b002[0], replace(stored, poisson_ratio=0.3))
-    assert reason == ""
+    settings, words = settings_for(path, b002[0], replace(stored, poisson_ratio=0.3))
+    assert "every map of the probe bead" in words
     assert settings.mechanics.probes["bead"].model_dump(exclude_none=True) == {"poisson_ratio": 0.3}
 
 

@@ -37,8 +37,8 @@ def settings_for(path: Path, site: SiteFacts, trial: Trial) -> tuple[Settings | 
     -------
     settings
         The run's settings with the trial's in their place; None where they cannot be given.
-    reason
-        Why not, as a sentence; empty where they can or where nothing is changed.
+    words
+        What they would do, or why they cannot be given; empty where nothing is changed.
     """
     if trial == as_stored(site):
         return None, ""
@@ -48,7 +48,9 @@ def settings_for(path: Path, site: SiteFacts, trial: Trial) -> tuple[Settings | 
     except ValidationError:
         return None, f"{site.run} was made with settings of another version."
     tried = trial_settings(site, settings.mechanics, trial)
-    return settings.model_copy(update={"mechanics": tried}), ""
+    return settings.model_copy(update={"mechanics": tried}), (
+        f"For the whole disc means for every map of the probe {site.stored.probe}, as a new run."
+    )
 
 
 def _analyse(path: str, settings: Settings, tell: Any) -> None:
@@ -119,12 +121,12 @@ class RerunLine:
 
     def offer(self, path: Path, site: SiteFacts, trial: Trial) -> None:
         """Offer a trial's settings for the whole disc, or say why they cannot be used there."""
-        settings, reason = settings_for(path, site, trial)
+        settings, words = settings_for(path, site, trial)
         self._wish = None if settings is None else (path, settings)
         working = self._rerun is not None and self._rerun.look()
         self._start.disabled = settings is None or working
         if not working:
-            self.text.object = f'<p class="quiet">{escape(reason)}</p>' if reason else ""
+            self.text.object = f'<p class="quiet">{escape(words)}</p>' if words else ""
 
     def start(self) -> None:
         """Start the new run."""
@@ -149,7 +151,10 @@ class RerunLine:
         working = rerun.look()
         words: dict[str, Callable[[], str]] = {
             "at": lambda: f"New run, {100 * rerun.share:.0f} %: {rerun.what}. You can go on.",
-            "done": lambda: f"{rerun.what} is ready; the one shown stays until you change to it.",
+            "done": lambda: (
+                f"{rerun.what} is ready: the top of the page offers to show it. Until then what "
+                "is shown stays."
+            ),
             "failed": lambda: f"The new run failed: {rerun.what}.",
             "cancelled": lambda: "Cancelled. The run that stood is the current one.",
         }

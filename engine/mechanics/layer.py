@@ -47,7 +47,7 @@ LARGEST_RATIO = 3.0
 """Contact radius over thickness up to which the equation is solved."""
 
 
-def _missing(x: Floats, poisson_ratio: float, base: Base) -> Floats:
+def missing(x: Floats, poisson_ratio: float, base: Base) -> Floats:
     """1 - L(x) of the layer, written with decaying exponentials so that nothing overflows."""
     e = np.exp(-2.0 * x)
     if base == "sliding":
@@ -70,7 +70,7 @@ def _solve(ratio: float, poisson_ratio: float, base: Base, punch: Punch) -> tupl
     xi, wx = np.polynomial.legendre.leggauss(240)
     x = 12.5 * (xi + 1.0)
     cosines = np.cos(x[:, None] * t * ratio)
-    kernel = ratio * (cosines.T * (12.5 * wx * _missing(x, poisson_ratio, base))) @ cosines
+    kernel = ratio * (cosines.T * (12.5 * wx * missing(x, poisson_ratio, base))) @ cosines
     pull = (2.0 / np.pi) * kernel[:, :-1] * w
     gap = t * t if punch == "paraboloid" else t
     right = np.stack([np.ones_like(t), gap], axis=1)

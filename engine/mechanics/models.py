@@ -204,7 +204,8 @@ def _invert(curve: Callable[[Floats], Floats], low: Floats, high: Floats, target
     return 0.5 * (low + high)
 
 
-def _capped_depth(a: Floats, radius: float, tan_angle: float) -> Floats:
+def capped_depth(a: Floats, radius: float, tan_angle: float) -> Floats:
+    """Depth at a contact radius of a paraboloid-capped cone; see `_capped_force`."""
     b = radius * np.cos(np.arctan(tan_angle))
     s = np.sqrt(np.maximum(a * a - b * b, 0.0))
     q = np.arcsin(np.minimum(b / np.maximum(a, b), 1.0))
@@ -216,7 +217,7 @@ def _capped_contact(depth: Floats, radius: float, tan_angle: float) -> Floats:
     # the contact is never wider than the paraboloid's nor than cone and cap together
     high = np.sqrt(radius * depth) + tan_angle * depth
     return _invert(
-        lambda a: _capped_depth(a, radius, tan_angle), np.zeros_like(high), high + 1e-300, depth
+        lambda a: capped_depth(a, radius, tan_angle), np.zeros_like(high), high + 1e-300, depth
     )
 
 
@@ -229,6 +230,11 @@ def _capped_force(depth: Floats, radius: float, tan_angle: float) -> Floats:
     cap = (2 * a**3 - (b * b + 2 * a * a) * s) / (3 * radius)
     cone = (b * s / 2 + a * a / 2 * (np.pi / 2 - q)) / tan_angle
     return np.where(a <= b, _paraboloid_force(depth, radius, 0.0), 2.0 * (cap + cone))
+
+
+def truncated_depth(a: Floats, radius: float, tan_angle: float) -> Floats:
+    """Depth at a contact radius of a flat-truncated cone: a cot(t) acos(b / a)."""
+    return np.asarray(a / tan_angle * np.arccos(np.minimum(radius / np.maximum(a, radius), 1.0)))
 
 
 def _truncated_parameter(depth: Floats, radius: float, tan_angle: float) -> Floats:

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from .layer import Base, Layer, Punch, layer_factor
-from .models import Tip, contact_force, tip_sizes
+from .layer_tips import DEPTHS, equivalent_tangent, tip_layer_factor
+from .models import Tip, contact_force, contact_radius, tip_sizes
 
 Floats = NDArray[np.float64]
 
@@ -52,20 +53,22 @@ def scale_for(depth_max_nm: float) -> float:
 def law_force(depth_nm: Floats, tip: Tip, layer: Layer | None = None) -> Floats:
     """F / E* (nm^2) of a tip at depths (nm), on a half-space or on a layer.
 
-    The layer's factor is that of a paraboloid of the tip's radius, or of the cone; other tips take
-    none.
+    On a layer the contact problem is solved for the very tip, for a pyramid that of the cone that a
+    half-space answers with the same force.
     """
     force = contact_force(depth_nm, tip)
     if layer is None or not layered(tip):
         return force
+    if tip.law.name in DEPTHS:
+        return force * tip_layer_factor(depth_nm, tip, layer)
     chi = layer_ratio(depth_nm, tip, layer.thickness_nm)
-    punch: Punch = "cone" if tip.law.name == "cone" else "paraboloid"
+    punch: Punch = "paraboloid" if tip.law.name == "paraboloid" else "cone"
     return force * layer_factor(chi, layer.poisson_ratio, layer.base, punch)
 
 
 def layered(tip: Tip) -> bool:
     """Whether a layer's thickness can be allowed for with this tip."""
-    return tip.law.name in ("sphere", "paraboloid", "cone")
+    return tip.law.name in ("paraboloid", "cone", "pyramid", *DEPTHS)
 
 
 def layer_under(
@@ -78,16 +81,22 @@ def layer_under(
 
 
 def layer_ratio(depth_nm: Floats, tip: Tip, thickness_nm: float) -> Floats:
-    """Chi: width of the contact over the layer's thickness, roughly; 0 for a tip of no known size.
+    """Chi: width of the contact over the layer's thickness, roughly.
 
-    sqrt(R depth) / thickness where the tip has a radius, tan(half-angle) depth / thickness for a
-    sharp one.
+    For cone and pyramid tan(half-angle) depth / thickness (a pyramid's is that of its cone of equal
+    force), else the half-space's contact radius over the thickness, for sphere and paraboloid with
+    sqrt(R depth) for it.
     """
     depth = np.maximum(depth_nm, 0.0)
     radius, tangent = tip_sizes(tip)
-    if np.isfinite(radius):
-        return np.asarray(np.sqrt(radius * depth) / thickness_nm)
-    return np.asarray(tangent * depth / thickness_nm)
+    name = tip.law.name
+    if name in ("sphere", "paraboloid"):
+        width = np.sqrt(radius * depth)
+    elif name in ("cone", "pyramid"):
+        width = depth * (tangent if name == "cone" else equivalent_tangent(tangent))
+    else:
+        width = contact_radius(depth, tip)
+    return np.asarray(width / thickness_nm)
 
 
 def tabulate(tip: Tip, depth_max_nm: float, layer: Layer | None = None) -> LawTable:
