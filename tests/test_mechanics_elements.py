@@ -73,7 +73,7 @@ def test_layers_by_finite_elements(poisson_ratio, base, chi):
     assert found / half == pytest.approx(factor, rel=BAR)
 
 
-@pytest.mark.parametrize("tip, depth, shape", SHAPES, ids=lambda v: getattr(v, "shape", None))
+@pytest.mark.parametrize(("tip", "depth", "shape"), SHAPES, ids=lambda v: getattr(v, "shape", None))
 def test_half_space_under_further_tips(half_space, tip, depth, shape):
     found = half_space.force(depth, shape)
     assert found == pytest.approx(contact_force(np.array([depth]), tip)[0], rel=BAR)

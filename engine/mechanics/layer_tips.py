@@ -141,7 +141,7 @@ def _answers(
     """Solve for right-hand sides given at the nodes and, in the last row, at the edge."""
     pull = (2.0 / np.pi) * _kernel(t, poisson_ratio, base)[:, :-1] * w
     phi = np.linalg.solve(np.eye(len(w)) - pull[:-1], right[:-1])
-    return phi, np.asarray(right[-1] + pull[-1] @ phi)
+    return np.asarray(phi), np.asarray(right[-1] + pull[-1] @ phi)
 
 
 def _solve(
