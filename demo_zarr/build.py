@@ -6,6 +6,8 @@ from collections.abc import Callable, Sequence
 from multiprocessing import get_context
 from pathlib import Path
 
+import numpy as np
+
 from demo_zarr.calibration import write_calibration
 from demo_zarr.folder import write_manifest, write_measured, write_mosaic, write_sites
 from demo_zarr.layout import plan_sites
@@ -13,6 +15,7 @@ from demo_zarr.measure import measure
 from demo_zarr.mosaic import draw_mosaic
 from demo_zarr.recipe import BEAD, DISCS, DiscRecipe
 from demo_zarr.scene import make_scene
+from demo_zarr.stains import draw_stains, stain_cells
 from demo_zarr.tissue import grow_cells
 from demo_zarr.truth import write_truth
 
@@ -46,7 +49,12 @@ def write_disc(target: Path, recipe: DiscRecipe, progress: Progress | None = Non
     tell(f"{recipe.id}: growing cells", 0.0)
     cells = grow_cells(scene)
     write_manifest(folder, scene)
-    write_mosaic(folder, scene, draw_mosaic(scene, cells))
+    stained = stain_cells(scene, cells) if len(recipe.channels) > 1 else None
+    pictures = {"nuclei": draw_mosaic(scene, cells)}
+    if stained is not None:
+        tell(f"{recipe.id}: staining", 0.3)
+        pictures |= draw_stains(scene, cells, stained)
+    write_mosaic(folder, scene, np.stack([pictures[name] for name in recipe.channels]))
     if recipe.calibrated:
         write_calibration(folder, scene, BEAD)
     sites = plan_sites(scene)
@@ -57,7 +65,7 @@ def write_disc(target: Path, recipe: DiscRecipe, progress: Progress | None = Non
         measured = measure(scene, site)
         write_measured(folder, measured, recipe.deflection, recipe.image_suffix)
         taken.append(measured)
-    write_truth(target / TRUTH / recipe.id, scene, cells, taken)
+    write_truth(target / TRUTH / recipe.id, scene, cells, taken, stained)
     tell(f"{recipe.id}: written", 1.0)
     return folder
 

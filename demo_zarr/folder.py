@@ -28,12 +28,18 @@ _OME = (
     'http://www.openmicroscopy.org/Schemas/OME/2016-06/ome.xsd">'
     '<Image ID="Image:0" Name="{name}">'
     '<Pixels ID="Pixels:0" DimensionOrder="XYCZT" Type="uint16" '
-    'SizeX="{cols}" SizeY="{rows}" SizeC="1" SizeZ="1" SizeT="1" '
+    'SizeX="{cols}" SizeY="{rows}" SizeC="{count}" SizeZ="1" SizeT="1" '
     'PhysicalSizeX="{pixel}" PhysicalSizeXUnit="&#181;m" '
     'PhysicalSizeY="{pixel}" PhysicalSizeYUnit="&#181;m">'
-    '<Channel ID="Channel:0:0" SamplesPerPixel="1" Name="nuclei"/>'
-    '<TiffData IFD="0" PlaneCount="1"/></Pixels></Image></OME>'
+    "{channels}"
+    '<TiffData IFD="0" PlaneCount="{count}"/></Pixels></Image></OME>'
 )
+_CHANNEL = '<Channel ID="Channel:0:{number}" SamplesPerPixel="1" Name="{name}"/>'
+
+
+def mosaic_path(channels: Sequence[str]) -> str:
+    """Path of the mosaic within the disc folder."""
+    return f"mosaic/{'nuclei' if len(channels) == 1 else 'stains'}.ome.tif"
 
 
 def write_rows(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
@@ -101,9 +107,9 @@ def write_manifest(folder: Path, scene: Scene) -> None:
         },
         "sample": {"poisson_ratio": POISSON_RATIO},
         "mosaic": {
-            "file": "mosaic/nuclei.ome.tif",
+            "file": mosaic_path(recipe.channels),
             "pixel_size_um": recipe.pixel_um,
-            "channels": ["nuclei"],
+            "channels": list(recipe.channels),
         },
         "frame": {"landmarks": "landmarks.csv"},
         "probes": {probe.name: _probe(probe) for probe in (BEAD, NEEDLE)},
@@ -130,7 +136,7 @@ def write_manifest(folder: Path, scene: Scene) -> None:
     )
 
 
-def write_mosaic(folder: Path, scene: Scene, picture: npt.NDArray[np.uint16]) -> None:
+def write_mosaic(folder: Path, scene: Scene, pictures: npt.NDArray[np.uint16]) -> None:
     """Write the mosaic as OME-TIFF.
 
     Parameters
@@ -139,21 +145,24 @@ def write_mosaic(folder: Path, scene: Scene, picture: npt.NDArray[np.uint16]) ->
         The disc folder.
     scene
         The disc.
-    picture
-        Counts, shape (rows, cols).
+    pictures
+        Counts, shape (channels, rows, cols).
     """
-    path = folder / "mosaic" / "nuclei.ome.tif"
+    names = scene.recipe.channels
+    path = folder / mosaic_path(names)
     path.parent.mkdir(parents=True, exist_ok=True)
     text = _OME.format(
         name=scene.recipe.id,
-        rows=picture.shape[0],
-        cols=picture.shape[1],
+        rows=pictures.shape[1],
+        cols=pictures.shape[2],
+        count=len(names),
+        channels="".join(_CHANNEL.format(number=i, name=n) for i, n in enumerate(names)),
         pixel=scene.recipe.pixel_um,
     )
     # The text is our own: a generated one carries a new identifier each time.
     tifffile.imwrite(
         path,
-        picture,
+        pictures if len(names) > 1 else pictures[0],
         description=text,
         metadata=None,
         software="splendens demo",

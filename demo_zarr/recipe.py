@@ -149,6 +149,8 @@ class DiscRecipe:
         How many of the images carry a grid of curves, too.
     force_side
         Points a side of that grid.
+    channels
+        Names of the mosaic's channels: ``nuclei``, and of `demo_zarr.stains` those that are drawn.
     deflection
         How curves are stored: ``V`` (16-bit whole numbers with scale) or ``nm`` (32-bit floats).
     image_suffix
@@ -187,6 +189,7 @@ class DiscRecipe:
     map_side: int = 8
     map_width_um: float = 35.0
     calibrated: bool = False
+    channels: tuple[str, ...] = ("nuclei",)
 
 
 BEAD = ProbeRecipe("bead", "sphere", 5200.0, 1.4, 0.06, 47.0, 420.0, 2600.0, 400, 0.16, 0.10)
@@ -240,5 +243,6 @@ DISCS: tuple[DiscRecipe, ...] = (
         deflection="nm",
         image_suffix=".npy",
         stage=StageRecipe(64.0, True, 0.9986, 0.9991, (22705.0, 38850.0)),
+        channels=("live", "nuclei", "collagen VI"),
     ),
 )

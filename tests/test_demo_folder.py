@@ -74,7 +74,7 @@ def test_landmarks_give_the_true_frame_within_their_noise(target: Path) -> None:
 def test_cells_of_the_mosaic_are_the_cells_of_the_truth(target: Path) -> None:
     mosaic = open_folder(target / SMALL.id).mosaic()
     assert mosaic is not None
-    picture = mosaic.read_rows(0, 0, mosaic.shape[-2])
+    picture = mosaic.read_rows(mosaic.channels.index("nuclei"), 0, mosaic.shape[-2])
     found = detect_nuclei(picture, mosaic.pixel_um, CellsSettings())
     truth = pd.read_csv(target / "truth" / SMALL.id / "cells.csv")
     apart, _ = cKDTree(truth[["x_um", "y_um"]]).query(np.column_stack([found.x_um, found.y_um]))

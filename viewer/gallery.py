@@ -9,11 +9,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from engine.cells.patterns import PATTERNS
-from engine.view import Box, Paint, Painter, Picture, Scene
-from engine.view.load import curve_values, load_scene
+from engine.view import Box, Paint, Painter, Picture, Scene, Stain
+from engine.view.load import curve_values, load_scene, window_of
 from engine.view.ramps import ColourScale, pattern_colours, scale_for
 from viewer.library import Library
 from viewer.look import Look
+from viewer.stains import read_choices, stain_of
 
 DEFAULT_CURVE_QUANTITY = "modulus_kPa"
 
@@ -55,7 +56,30 @@ class Gallery:
         """Return the layers and the colours of cells and curves that a look asks for."""
         table, name = split(look.colour_by)
         cells = self._cell_colours(disc, name) if table == "cells" and name != "pattern" else None
-        return Paint(look.layers, look.dark, cells, self._curve_colours(disc, look.colour_by))
+        curves = self._curve_colours(disc, look.colour_by)
+        return Paint(look.layers, look.dark, cells, curves, self.stains(disc, look.stains))
+
+    def channels(self, disc: str) -> tuple[str, ...]:
+        """Return the names of a mosaic's channels; none where there is no mosaic."""
+        there = self.scene(disc).mosaic is not None
+        return tuple(self.library.store(disc).info.get("channels", ())) if there else ()
+
+    def stains(self, disc: str, text: str) -> tuple[Stain, ...] | None:
+        """Return the stains that a look's text asks for; None for the nuclei in grey."""
+        if not text:
+            return None
+        chosen = [one for one in read_choices(text, self.channels(disc)) if one.shown]
+        return tuple(stain_of(one, self.stain_window(disc, one.channel)[0]) for one in chosen)
+
+    def stain_window(
+        self, disc: str, channel: int
+    ) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Return the window that suits a channel, and the ends of what it may be set to."""
+        layer = self.scene(disc).mosaic
+        assert layer is not None
+        return self.library.kept(
+            ("stain window", disc, str(channel)), lambda: window_of(layer, channel)
+        )
 
     def scale(self, colour_by: str) -> ColourScale | None:
         """Return the scale of a quantity over all open discs; None for a pattern."""
@@ -102,6 +126,8 @@ class Gallery:
                 ]
         for box in boxes:
             self.draw(disc, box, Look(layers, "sites.modulus_kPa"))
+        for dark in (True, False):
+            self.draw(disc, whole, Look(frozenset({"mosaic"}), "sites.pattern", dark, "0o"))
 
     def shade_ahead(self) -> None:
         """Shade height images before anybody looks at them, as many as are kept, without haste."""

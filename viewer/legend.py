@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 from engine.cells.patterns import PATTERNS
 from engine.view import Scene
 from engine.view.ramps import ColourScale, lookup
+from engine.view.stains import ink_hex
 from viewer.gallery import Gallery, split
 from viewer.marks import off_tissue
 from viewer.numbers import number
+from viewer.stains import read_choices
 from viewer.state import ViewState
 from viewer.theme import pattern_glyph, pattern_hex
 
@@ -33,6 +35,8 @@ class Drawn:
     hollow, crossed, ring
         Whether there are sites or cells without a value, sites off the tissue, curves that do not
         count.
+    stains
+        Name and colour of each stain of the mosaic; none where it has but one, in grey.
     """
 
     scale: ColourScale | None = None
@@ -41,6 +45,7 @@ class Drawn:
     hollow: bool = False
     crossed: bool = False
     ring: bool = False
+    stains: tuple[tuple[str, str], ...] = ()
 
 
 def drawn(state: ViewState, gallery: Gallery) -> Drawn:
@@ -73,7 +78,17 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
         hollow=analysed and (sites or (cells and table == "cells")),
         crossed=sites and bool((seen & off_tissue(scene, gallery.library.sites(disc))).any()),
         ring=analysed and curves and not bool(scene.curves.used.all()),
+        stains=_stains(state, gallery),
     )
+
+
+def _stains(state: ViewState, gallery: Gallery) -> tuple[tuple[str, str], ...]:
+    """Names and colours of the stains that are drawn, where they have to be told."""
+    channels = gallery.channels(state.disc)
+    if "mosaic" not in state.layers or (len(channels) < 2 and not state.stains):
+        return ()
+    shown = [one for one in read_choices(state.stains, channels) if one.shown]
+    return tuple((channels[one.channel], ink_hex(one.ink, state.dark)) for one in shown)
 
 
 def _inside(
@@ -106,6 +121,8 @@ def legend_html(shown: Drawn, dark: bool) -> str:
     parts = [_bar(shown.scale, shown.of)] if shown.scale is not None else []
     if shown.patterns:
         parts.append(_patterns(dark))
+    if shown.stains:
+        parts.append(_inks(shown.stains))
     signs = (
         (shown.hollow, "hollow", "no value"),
         (shown.crossed, "crossed", "off the tissue"),
@@ -151,6 +168,16 @@ def _patterns(dark: bool) -> str:
         for label in [name.replace("_", " ")]
     )
     return f'<div class="quantity"><b>cell pattern</b></div><ul class="patterns">{items}</ul>'
+
+
+def _inks(stains: tuple[tuple[str, str], ...]) -> str:
+    items = "".join(
+        f'<li title="{escape(name)}"><i style="background:{colour}"></i>'
+        f"<span>{escape(name)}</span></li>"
+        for name, colour in stains
+    )
+    word = "stain" if len(stains) == 1 else "stains"
+    return f'<div class="quantity"><b>{word}</b></div><ul class="inks">{items}</ul>'
 
 
 def _mark(shape: str, text: str) -> str:

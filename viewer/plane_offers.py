@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from viewer.panel_stains import StainsPanel
 from viewer.plane_modes import Mode
 from viewer.plane_panels import Panel
 from viewer.plane_profile import ProfileMode
 
-PANELS: tuple[type[Panel], ...] = ()
+PANELS: tuple[type[Panel], ...] = (StainsPanel,)
 MODES: tuple[type[Mode], ...] = (ProfileMode,)

@@ -3,7 +3,7 @@
 from engine.view.box import Box
 from engine.view.encode import encode_layers, encode_png
 from engine.view.picture import Painter, Picture
-from engine.view.scene import CellLayer, CurveLayer, HeightLayer, MosaicLayer, Paint, Scene
+from engine.view.scene import CellLayer, CurveLayer, HeightLayer, MosaicLayer, Paint, Scene, Stain
 
 __all__ = [
     "Box",
@@ -15,6 +15,7 @@ __all__ = [
     "Painter",
     "Picture",
     "Scene",
+    "Stain",
     "encode_layers",
     "encode_png",
 ]

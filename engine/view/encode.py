@@ -20,17 +20,19 @@ def encode_png(picture: Picture) -> bytes:
 
 
 def encode_layers(picture: Picture) -> bytes:
-    """Encode the picture for the viewer: the grey part and the marks, one after the other.
+    """Encode the picture for the viewer: the ground and the marks, one after the other.
 
-    The body is the length of the first part (uint32, little-endian), the grey part (JPEG where it
+    The body is the length of the first part (uint32, little-endian), the ground (JPEG where it
     is the mosaic alone, else lossless WebP) and the marks (lossless WebP with alpha; nothing where
     there are none). The browser lays one over the other.
     """
     if picture.only_mosaic:
-        below = _save(picture.grey, "JPEG", quality=JPEG_QUALITY)
+        # colours at full resolution: halved, they would run over the edges of the nuclei
+        below = _save(picture.below, "JPEG", quality=JPEG_QUALITY, subsampling=0)
     else:
-        grey = np.repeat(picture.grey[..., None], 3, axis=2)
-        below = _save(grey, "WEBP", lossless=True, method=0, quality=0)
+        whole = picture.below if picture.colour is not None else picture.grey[..., None]
+        whole = np.broadcast_to(whole, (*picture.grey.shape, 3))
+        below = _save(np.ascontiguousarray(whole), "WEBP", lossless=True, method=0, quality=0)
     above = b""
     if picture.overlay[..., 3].any():
         above = _save(picture.overlay, "WEBP", lossless=True, method=0, quality=0)

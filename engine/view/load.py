@@ -58,9 +58,7 @@ def _mosaic(store: DiscStore) -> MosaicLayer | None:
     named = list(store.info.get("channels", ()))
     shown = named.index(NUCLEI) if NUCLEI in named else 0
     channel = shown if len(pyramid.levels[0].shape) == 3 else None
-    large = [level for level in pyramid.levels if min(level.shape[-2:]) >= CONTRAST_PX]
-    coarse = large[-1] if large else pyramid.levels[0]
-    low, high = contrast(np.asarray(coarse[:] if channel is None else coarse[channel]))
+    low, high = contrast(_coarse(pyramid.levels, channel))
     return MosaicLayer(
         f"{store.path}|mosaic",
         pyramid.levels,
@@ -70,6 +68,29 @@ def _mosaic(store: DiscStore) -> MosaicLayer | None:
         low,
         high,
     )
+
+
+def _coarse(levels: tuple[Any, ...], channel: int | None) -> NDArray[Any]:
+    large = [level for level in levels if min(level.shape[-2:]) >= CONTRAST_PX]
+    coarse = large[-1] if large else levels[0]
+    return np.asarray(coarse[:] if channel is None else coarse[channel])
+
+
+def window_of(layer: MosaicLayer, channel: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Choose the values between which a channel is drawn, and the ends of what may be chosen.
+
+    Parameters
+    ----------
+    layer
+        The mosaic.
+    channel
+        Number of the channel.
+    """
+    pixels = _coarse(layer.levels, channel if len(layer.levels[0].shape) == 3 else None)
+    known = pixels[np.isfinite(pixels)]
+    low, high = contrast(known)
+    least, most = (float(known.min()), float(known.max())) if known.size else (low, high)
+    return (low, high), (min(least, low), max(most, high))
 
 
 def _extent(

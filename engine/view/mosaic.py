@@ -1,6 +1,7 @@
 """The fluorescence mosaic as light on dark, or as ink on paper."""
 
 from math import ceil, floor
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,16 +15,20 @@ GAMMA = 0.9
 """Exponent of the grey curve: the tissue stays a quiet tone against the glass round it."""
 
 
-def contrast(coarse: NDArray[np.uint16]) -> tuple[float, float]:
+def contrast(coarse: NDArray[Any]) -> tuple[float, float]:
     """Choose the values drawn as background and as brightest: 2nd and 99.8th percentile.
 
     Parameters
     ----------
     coarse
-        A coarse level (rows, cols).
+        A coarse level (rows, cols); NaN where there is no datum.
     """
-    low, high = (float(v) for v in np.percentile(coarse, [2, 99.8]))
-    return low, max(high, low + 1.0)
+    known = coarse[np.isfinite(coarse)]
+    if not known.size:
+        return 0.0, 1.0
+    low, high = (float(v) for v in np.percentile(known, [2, 99.8]))
+    least = 1.0 if coarse.dtype.kind != "f" else max(1e-6 * abs(high), 1e-30)
+    return low, max(high, low + least)
 
 
 def draw_mosaic(layer: MosaicLayer, box: Box, cache: TileCache, grey: NDArray[np.uint8]) -> None:

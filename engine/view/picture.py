@@ -14,6 +14,7 @@ from engine.view.curves import draw_curves
 from engine.view.mosaic import draw_mosaic
 from engine.view.relief import ShadeCache, draw_height
 from engine.view.scene import Paint, Scene
+from engine.view.stains import GREY, as_grey, draw_stains
 from engine.view.tiles import TileCache
 
 PAPER = {True: 15, False: 250}
@@ -36,16 +37,25 @@ class Picture:
         Marks whose colour stands for something, (height, width, 4) RGBA, straight alpha.
     only_mosaic
         Whether `grey` holds no height image that can be read: small losses then change nothing.
+    colour
+        (height, width, 3) in the place of `grey`, where stains have colours; else None.
     """
 
     grey: NDArray[np.uint8]
     overlay: NDArray[np.uint8]
     only_mosaic: bool
+    colour: NDArray[np.uint8] | None = None
+
+    @property
+    def below(self) -> NDArray[np.uint8]:
+        """What lies under the marks: (height, width), or (height, width, 3) in colour."""
+        return self.grey if self.colour is None else self.colour
 
     def rgba(self) -> NDArray[np.uint8]:
         """Return the whole picture, (height, width, 4), opaque."""
         alpha = self.overlay[..., 3:].astype(np.float32) / 255.0
-        below = self.grey[..., None].astype(np.float32) * (1.0 - alpha)
+        below = self.grey[..., None] if self.colour is None else self.colour
+        below = below.astype(np.float32) * (1.0 - alpha)
         out = np.full(self.overlay.shape, 255, np.uint8)
         out[..., :3] = np.rint(below + self.overlay[..., :3] * alpha)
         return out
@@ -70,16 +80,11 @@ class Painter:
         paint
             Layers and colours.
         """
-        shape = (box.height_px, box.width_px)
-        grey = np.zeros(shape, np.uint8)
-        if scene.mosaic is not None and "mosaic" in paint.layers:
-            draw_mosaic(scene.mosaic, box, self.tiles, grey)
-        grey = _page(paint.dark)[grey]
-        largest_px = 0.0
-        if "heights" in paint.layers:
-            for layer in scene.heights:
-                largest_px = max(largest_px, draw_height(layer, box, self.shades, grey))
-        return Picture(grey, self._overlay(scene, box, paint), largest_px < READABLE_PX)
+        planes = self._mosaic(scene, box, paint)
+        largest_px = self._heights(scene, box, paint, planes)
+        colour = np.stack(planes, axis=2) if len(planes) > 1 else None
+        overlay = self._overlay(scene, box, paint)
+        return Picture(planes[0], overlay, largest_px < READABLE_PX, colour)
 
     @staticmethod
     def _overlay(scene: Scene, box: Box, paint: Paint) -> NDArray[np.uint8]:
@@ -98,6 +103,33 @@ class Painter:
         if "curves" in paint.layers:
             draw_curves(scene.curves, paint.curve_colours, box, paint.dark, overlay)
         return overlay
+
+    def _heights(
+        self, scene: Scene, box: Box, paint: Paint, planes: list[NDArray[np.uint8]]
+    ) -> float:
+        """Paste the height images into all planes; the largest one's side on the screen."""
+        largest_px = 0.0
+        for layer in scene.heights if "heights" in paint.layers else ():
+            for plane in planes:
+                side_px = draw_height(layer, box, self.shades, plane)
+                largest_px = max(largest_px, side_px)
+                if not side_px:
+                    break
+        return largest_px
+
+    def _mosaic(self, scene: Scene, box: Box, paint: Paint) -> list[NDArray[np.uint8]]:
+        """Draw the mosaic on the page: one plane where it is grey, three where it has colours."""
+        grey = np.zeros((box.height_px, box.width_px), np.uint8)
+        layer = scene.mosaic if "mosaic" in paint.layers else None
+        if layer is not None and paint.stains is not None:
+            if any(stain.ink != GREY for stain in paint.stains) or len(paint.stains) > 1:
+                paper = PAPER[paint.dark]
+                mixed = draw_stains(layer, paint.stains, box, self.tiles, paper, paint.dark)
+                return [np.ascontiguousarray(mixed[..., k]) for k in range(3)]
+            layer = as_grey(layer, paint.stains[0]) if paint.stains else None
+        if layer is not None:
+            draw_mosaic(layer, box, self.tiles, grey)
+        return [_page(paint.dark)[grey]]
 
 
 def _page(dark: bool) -> NDArray[np.uint8]:

@@ -58,7 +58,10 @@ def stretch_window(
             upper = window[r_low, c_low] * (1.0 - fc) + window[r_low, c_high] * fc
             lower = window[r_high, c_low] * (1.0 - fc) + window[r_high, c_high] * fc
             level = ((upper * (1.0 - fr) + lower * fr) - low) * scale
-            out[i, j] = table[int(min(max(level, 0.0), 1024.0))]
+            if level > 0.0:  # not so where there is no number, either
+                out[i, j] = table[int(min(level, 1024.0))]
+            else:
+                out[i, j] = 0
 
 
 @njit(cache=True, nogil=True, inline="always")

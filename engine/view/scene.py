@@ -165,6 +165,26 @@ class Scene:
 
 
 @dataclass(frozen=True)
+class Stain:
+    """One stain as it is drawn.
+
+    Attributes
+    ----------
+    channel
+        Number of the mosaic's channel.
+    ink
+        A letter of `engine.view.stains.INKS`.
+    low, high
+        Values drawn as background and as brightest.
+    """
+
+    channel: int
+    ink: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
 class Paint:
     """How a scene is drawn.
 
@@ -178,9 +198,12 @@ class Paint:
         (n, 4) RGBA of the cells; None for the colours of their patterns. Alpha 0: hollow.
     curve_colours
         (n, 4) RGBA of the curves' points; None draws all hollow.
+    stains
+        Channels of the mosaic that are drawn; None for the layer's own in grey.
     """
 
     layers: frozenset[str]
     dark: bool = True
     cell_colours: NDArray[np.uint8] | None = None
     curve_colours: NDArray[np.uint8] | None = None
+    stains: tuple[Stain, ...] | None = None

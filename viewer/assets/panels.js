@@ -34,6 +34,8 @@
     };
   }
 
+  const named = (row) => row.label || row.title;
+
   function slider(row, value, label) {
     return element("input", {
       type: "range", min: row.low, max: row.high, step: row.step, value, "aria-label": label,
@@ -113,7 +115,7 @@
       return [input, shown];
     },
     span(row, tell) {
-      const ends = row.value.map((v, i) => slider(row, v, `${row.label}, ${i ? "to" : "from"}`));
+      const ends = row.value.map((v, i) => slider(row, v, `${named(row)}, ${i ? "to" : "from"}`));
       const shown = element("output");
       const write = () => { shown.textContent = ends.map((end) => short(Number(end.value))).join(" – "); };
       const say = paced(tell);
@@ -127,11 +129,12 @@
       return [element("span", { class: "ends" }, ...ends), shown];
     },
     colour(row, tell) {
-      const box = element("span", { class: "swatches", role: "radiogroup", "aria-label": row.label });
-      for (const hex of row.items) {
+      const box = element("span", { class: "swatches", role: "radiogroup", "aria-label": named(row) });
+      for (const item of row.items) {
+        const [hex, name] = [item].flat(); // a colour, or a colour and what it is called
         const swatch = element("button", {
           type: "button", role: "radio", "aria-checked": String(hex === row.value),
-          style: `background:${hex}`, title: hex, disabled: row.disabled,
+          style: `background:${hex}`, title: name || hex, "aria-label": name || hex, disabled: row.disabled,
         });
         swatch.addEventListener("click", () => tell(hex));
         box.append(swatch);
