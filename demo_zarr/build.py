@@ -17,7 +17,7 @@ from demo_zarr.recipe import BEAD, DISCS, DiscRecipe
 from demo_zarr.scene import make_scene
 from demo_zarr.stains import draw_stains, stain_cells
 from demo_zarr.tissue import grow_cells
-from demo_zarr.truth import write_truth
+from demo_zarr.truth import write_stain_truth, write_truth
 
 Progress = Callable[[str, float], None]
 """``progress(what, share)``: what is being done, and the share of the whole done, 0 to 1."""
@@ -50,10 +50,8 @@ def write_disc(target: Path, recipe: DiscRecipe, progress: Progress | None = Non
     cells = grow_cells(scene)
     write_manifest(folder, scene)
     stained = stain_cells(scene, cells) if len(recipe.channels) > 1 else None
-    pictures = {"nuclei": draw_mosaic(scene, cells)}
-    if stained is not None:
-        tell(f"{recipe.id}: staining", 0.3)
-        pictures |= draw_stains(scene, cells, stained)
+    stains = None if stained is None else draw_stains(scene, cells, stained)
+    pictures = {"nuclei": draw_mosaic(scene, cells)} | (stains.counts if stains else {})
     write_mosaic(folder, scene, np.stack([pictures[name] for name in recipe.channels]))
     if recipe.calibrated:
         write_calibration(folder, scene, BEAD)
@@ -65,7 +63,9 @@ def write_disc(target: Path, recipe: DiscRecipe, progress: Progress | None = Non
         measured = measure(scene, site)
         write_measured(folder, measured, recipe.deflection, recipe.image_suffix)
         taken.append(measured)
-    write_truth(target / TRUTH / recipe.id, scene, cells, taken, stained)
+    write_truth(target / TRUTH / recipe.id, scene, cells, taken)
+    if stained is not None and stains is not None:
+        write_stain_truth(target / TRUTH / recipe.id, scene, stained, stains, taken)
     tell(f"{recipe.id}: written", 1.0)
     return folder
 

@@ -90,24 +90,43 @@ def matrix_counts(scene: Scene, x: npt.ArrayLike, y: npt.ArrayLike) -> FloatArra
     return np.asarray(edge * _FIELD_COUNTS * (1 - 0.7 * scene.damage(x, y)))
 
 
-def draw_stains(scene: Scene, cells: Cells, stained: Stained) -> dict[str, npt.NDArray[np.uint16]]:
+@dataclass(frozen=True)
+class Pictures:
+    """Pictures of the two stains.
+
+    Attributes
+    ----------
+    counts
+        Stain to what the camera saw, shape (rows, cols).
+    light
+        Stain to the same without noise, above the camera's dark level.
+    """
+
+    counts: dict[str, npt.NDArray[np.uint16]]
+    light: dict[str, npt.NDArray[np.float32]]
+
+    def window_counts(self, pixel_um: float, x_um: float, y_um: float, side_um: float) -> float:
+        """Mean light of the antibody in a square."""
+        light = self.light[MATRIX]
+        first = [int(np.ceil((at - side_um / 2) / pixel_um)) for at in (y_um, x_um)]
+        stop = [int(np.floor((at + side_um / 2) / pixel_um)) + 1 for at in (y_um, x_um)]
+        return float(light[first[0] : stop[0], first[1] : stop[1]].mean(dtype=np.float64))
+
+
+def draw_stains(scene: Scene, cells: Cells, stained: Stained) -> Pictures:
     """Draw the pictures of the two stains.
 
     Parameters
     ----------
     scene, cells, stained
         The disc, its cells, and how they are stained.
-
-    Returns
-    -------
-    dict
-        Stain to counts, shape (rows, cols).
     """
     rng, side = part_rng(scene.recipe, 9), scene.side_px
     pixel_um = scene.recipe.pixel_um
     place = np.arange(side) * pixel_um
     cloud = smooth_field(rng, 120.0, 700.0, waves=10)
-    found = {}
+    counts: dict[str, npt.NDArray[np.uint16]] = {}
+    lights: dict[str, npt.NDArray[np.float32]] = {}
     for name in (LIVE, MATRIX):
         picture = np.zeros((side, side), np.float32)
         if name == LIVE:
@@ -123,6 +142,7 @@ def draw_stains(scene: Scene, cells: Cells, stained: Stained) -> dict[str, npt.N
                 edge = 0.5 * (1 + erf(scene.depth_um(x, y) / 8.0))
                 picture[rows] += (edge * (40.0 + 6.0 * cloud.at(x, y))).astype(np.float32)
         noise = rng.standard_normal(picture.shape, dtype=np.float32)
-        picture += noise * np.sqrt(picture * np.float32(0.8) + np.float32(30.0))
-        found[name] = np.clip(np.rint(picture + _DARK), 0, 65535).astype(np.uint16)
-    return found
+        noise *= np.sqrt(picture * np.float32(0.8) + np.float32(30.0))
+        counts[name] = np.clip(np.rint(picture + noise + _DARK), 0, 65535).astype(np.uint16)
+        lights[name] = picture
+    return Pictures(counts, lights)

@@ -10,9 +10,11 @@ from demo_zarr.curves import FAULT_NAMES
 from demo_zarr.folder import write_rows
 from demo_zarr.measure import Measured
 from demo_zarr.scene import Scene
-from demo_zarr.stains import Stained, matrix_counts
+from demo_zarr.stains import Pictures, Stained, matrix_counts
 from demo_zarr.tissue import PATTERNS, Cells
 
+WINDOW_UM = 100.0
+"""Side of the window whose mean brightness is written down."""
 _NAN = float("nan")
 
 
@@ -121,39 +123,45 @@ def _write_fibrils(folder: Path, all_measured: Sequence[Measured]) -> None:
     write_rows(folder / "fibrils.csv", header, rows)
 
 
-def _write_stains(folder: Path, stained: Stained) -> None:
-    columns = (stained.live, stained.live_counts, stained.shell_counts)
-    write_rows(
-        folder / "stains.csv",
-        ["cell", "live", "live_counts", "shell_counts"],
-        (
-            [i, int(live), glow, shell]
-            for i, (live, glow, shell) in enumerate(
-                zip(*(column.tolist() for column in columns), strict=True)
-            )
-        ),
-    )
-
-
-def _matrix_at(scene: Scene, measured: Measured) -> list[object]:
-    x, y = measured.site.disc_um
-    return [measured.site.name, float(matrix_counts(scene, x, y))]
-
-
-def write_truth(
+def write_stain_truth(
     folder: Path,
     scene: Scene,
-    cells: Cells,
+    stained: Stained,
+    pictures: Pictures,
     all_measured: Sequence[Measured],
-    stained: Stained | None = None,
 ) -> None:
-    """Write a disc's truth: cells, curves, sites, fibrils, stains, and the frame.
+    """Write the truth of a disc's further stains: ``stains.csv`` by cell, ``matrix.csv`` by site.
 
     Parameters
     ----------
     folder
         Where; made if missing.
-    scene, cells, all_measured, stained
+    scene, stained, pictures, all_measured
+        What is true.
+    """
+    columns = (stained.live, stained.live_counts, stained.shell_counts)
+    listed = zip(*(column.tolist() for column in columns), strict=True)
+    write_rows(
+        folder / "stains.csv",
+        ["cell", "live", "live_counts", "shell_counts"],
+        ([i, int(live), glow, shell] for i, (live, glow, shell) in enumerate(listed)),
+    )
+    sites = []
+    for measured in all_measured:
+        x, y = (float(v) for v in measured.site.disc_um)
+        window = pictures.window_counts(scene.recipe.pixel_um, x, y, WINDOW_UM)
+        sites.append([measured.site.name, float(matrix_counts(scene, x, y)), window])
+    write_rows(folder / "matrix.csv", ["site", "field_counts", "window_counts"], sites)
+
+
+def write_truth(folder: Path, scene: Scene, cells: Cells, all_measured: Sequence[Measured]) -> None:
+    """Write a disc's truth: cells, curves, sites, fibrils, and the frame.
+
+    Parameters
+    ----------
+    folder
+        Where; made if missing.
+    scene, cells, all_measured
         What is true.
     """
     folder.mkdir(parents=True, exist_ok=True)
@@ -161,13 +169,6 @@ def write_truth(
     _write_curves(folder, all_measured)
     _write_sites(folder, all_measured)
     _write_fibrils(folder, all_measured)
-    if stained is not None:
-        _write_stains(folder, stained)
-        write_rows(
-            folder / "matrix.csv",
-            ["site", "field_counts"],
-            (_matrix_at(scene, measured) for measured in all_measured),
-        )
     frame = {
         "stage_from_disc": scene.stage_matrix.tolist(),
         "stage_offset_um": scene.stage_offset_um.tolist(),

@@ -14,6 +14,7 @@ import pandas as pd
 import score_cells
 import score_curves
 import score_images
+import score_stains
 from rich.console import Console
 from rich.table import Table
 
@@ -44,7 +45,7 @@ def score(store_path: Path, truth_dir: Path) -> list[Row]:
     store = open_store(store_path)
     tables = {name: store.table(name) for name in TABLES}
     rows: list[Row] = []
-    for part in (score_curves, score_cells, score_images):
+    for part in (score_curves, score_cells, score_images, score_stains):
         rows += part.score(tables, truth_dir)
     return rows + score_frame(tables, truth_dir, store.frame.rms_um)
 

@@ -4,9 +4,9 @@ On the dark page lights add up, drawn in towards white so that three of them do 
 (1 - (1 - a)(1 - b), which is a + b where both are small); on the light page inks lie over each
 other and what they let through is multiplied. The one is the other's negative.
 
-Colours are those of Okabe and Ito (2008, "Color universal design"), which people with the common
-colour-vision deficiencies tell apart; the darker half of them on the light page, the lighter half
-on the dark one.
+Colours are near those of Okabe and Ito (2008, "Color universal design"), which people with the
+common colour-vision deficiencies tell apart: darker ones on the light page, lighter ones on the
+dark page.
 """
 
 import numpy as np
@@ -24,7 +24,7 @@ INKS: dict[str, tuple[str, str, str]] = {
     "b": ("blue", "#56b4e9", "#0072b2"),
     "g": ("green", "#2fc79a", "#007a5a"),
     "r": ("red", "#ff7a3d", "#c44a00"),
-    "p": ("purple", "#dd8fbb", "#99407a"),
+    "p": ("purple", "#c25fa0", "#b03a8c"),
     "y": ("yellow", "#f0e442", "#7d7200"),
 }
 """Letter to name and colours on the dark and on the light page."""
