@@ -166,6 +166,7 @@ def write_mosaic(folder: Path, scene: Scene, pictures: npt.NDArray[np.uint16]) -
         description=text,
         metadata=None,
         software="splendens demo",
+        photometric="minisblack",
         tile=(512, 512),
         compression="zstd",
         compressionargs={"level": 1},

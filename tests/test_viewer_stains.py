@@ -103,7 +103,8 @@ def test_what_a_person_changes_is_kept_in_the_address(panel, state):
     ("key", "value"),
     [
         ("show 7", True), ("show x", True), ("ink 0", "#123456"), ("ink 0", None), ("what 0", 1),
-        ("window 0", [5, 2]), ("window 0", "5"), ("window 0", [float("nan"), 1]), ("window 0", None),
+        ("window 0", [5, 2]), ("window 0", "5"), ("window 0", [float("nan"), 1]),
+        ("window 0", None),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_left_alone(panel, state, key, value):
