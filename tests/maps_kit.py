@@ -14,6 +14,7 @@ ROWS, COLS = 24, 20
 UNTAKEN, UNTOUCHED = 3, 45
 """Curves of n001 that were not taken, and that touch nothing."""
 WIDTH_UM, HEIGHT_UM = 3.0, 2.4
+ADHESION_NN = np.linspace(0.15, 0.45, ROWS)[:, None]
 
 
 def truth() -> np.ndarray:
@@ -31,10 +32,12 @@ def write_curves(path: Path) -> None:
     d[UNTOUCHED] = 0.1 * np.random.default_rng(2).standard_normal(d.shape[1])
     valid = np.ones(ROWS * COLS, bool)
     valid[UNTAKEN] = False
+    back = sim.way_back(sim.Taken(taken.z_nm, d, taken.height_nm, taken.modulus_kPa), ADHESION_NN)
     with h5py.File(path, "w") as file:
-        for name, values, unit in (("z", taken.z_nm, "nm"), ("deflection", d, "nm")):
-            data = file.create_dataset(f"approach/{name}", data=values.reshape(ROWS, COLS, -1))
-            data.attrs["unit"] = unit
+        for way, (z, deflection) in {"approach": (taken.z_nm, d), "retract": back}.items():
+            for name, values in (("z", z), ("deflection", deflection)):
+                data = file.create_dataset(f"{way}/{name}", data=values.reshape(ROWS, COLS, -1))
+                data.attrs["unit"] = "nm"
         file["valid"] = valid.reshape(ROWS, COLS)
 
 

@@ -69,6 +69,15 @@ def take(height_nm, modulus_kPa, *, samples=128, white_nm=0.15, flicker=2e-4, se
     return Taken(z, d, height_nm, modulus.reshape(height_nm.shape))
 
 
+def way_back(taken, adhesion_nN, reach_nm=24.0):
+    """Retract z and deflection: the approach backwards, and a pull that grows and gives way."""
+    contact = 2000.0 - taken.height_nm.ravel()[:, None]
+    z, d = taken.z_nm[:, ::-1], taken.d_nm[:, ::-1].copy()
+    share = (contact - z) / reach_nm
+    pull = np.broadcast_to(adhesion_nN, taken.height_nm.shape).reshape(-1, 1) / K
+    return z, d - pull * np.where((share > 0) & (share < 1), np.minimum(3 * share, 1.0), 0.0)
+
+
 def fitted(taken):
     return fit_curves(taken.z_nm, taken.d_nm, tip=TIP, spring_constant_N_per_m=K, poisson_ratio=NU)
 

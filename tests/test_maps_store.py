@@ -49,6 +49,14 @@ def test_contact_height_is_the_surface_and_row_0_has_the_smallest_v(store):
     assert np.nanstd(found[:, ::-1] - truth) > 20.0
 
 
+def test_adhesion_is_the_pull_off_row_by_row(store):
+    found = store.detail("maps/n001")["values"][MAPPED.index("adhesion_nN")]
+    rows = np.nanmedian(found, axis=1)
+    # the least of noisy samples reads a sigma of them high, 0.05 nN
+    np.testing.assert_allclose(rows, kit.ADHESION_NN[:, 0], atol=0.07)
+    assert np.corrcoef(rows, kit.ADHESION_NN[:, 0])[0, 1] > 0.97
+
+
 def test_site_table_has_the_surfaces_and_how_the_map_lies_on_the_image(store):
     sites = store.table("sites").set_index("site")
     image = sites.loc["n001"]

@@ -14,6 +14,7 @@ from engine.view.load import curve_values, load_scene, window_of
 from engine.view.ramps import ColourScale, pattern_colours, scale_for
 from viewer.library import Library
 from viewer.look import Look
+from viewer.site_maps import load_of, maps_to_draw
 from viewer.stains import read_choices, stain_of
 
 DEFAULT_CURVE_QUANTITY = "modulus_kPa"
@@ -57,7 +58,11 @@ class Gallery:
         table, name = split(look.colour_by)
         cells = self._cell_colours(disc, name) if table == "cells" and name != "pattern" else None
         curves = self._curve_colours(disc, look.colour_by)
-        return Paint(look.layers, look.dark, cells, curves, self.stains(disc, look.stains))
+        stains = self.stains(disc, look.stains)
+        shown = maps_to_draw(
+            self.library, self.scene(disc), disc, look.site_map, load_of(look.load)
+        )
+        return Paint(look.layers, look.dark, cells, curves, stains, *shown)
 
     def channels(self, disc: str) -> tuple[str, ...]:
         """Return the names of a mosaic's channels; none where there is no mosaic."""

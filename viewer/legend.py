@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from engine.view.stains import ink_hex
 from viewer.gallery import Gallery, split
 from viewer.marks import off_tissue
 from viewer.numbers import number
+from viewer.site_maps import load_of, map_scale, map_words, mapped_sites
 from viewer.stains import read_choices
 from viewer.state import ViewState
 from viewer.theme import pattern_glyph, pattern_hex
@@ -32,6 +34,8 @@ class Drawn:
         What is coloured: ``sites`` or ``cells``.
     patterns
         Whether something has the colours of the patterns.
+    maps, maps_words
+        Colours of the maps that nanometre sites show, and what these are.
     hollow, crossed, ring
         Whether there are sites or cells without a value, sites off the tissue, curves that do not
         count.
@@ -46,6 +50,8 @@ class Drawn:
     crossed: bool = False
     ring: bool = False
     stains: tuple[tuple[str, str], ...] = ()
+    maps: ColourScale | None = None
+    maps_words: tuple[str, str] = ("", "")
 
 
 def drawn(state: ViewState, gallery: Gallery) -> Drawn:
@@ -79,6 +85,7 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
         crossed=sites and bool((seen & off_tissue(scene, gallery.library.sites(disc))).any()),
         ring=analysed and curves and not bool(scene.curves.used.all()),
         stains=_stains(state, gallery),
+        **_maps(state, gallery, seen),
     )
 
 
@@ -89,6 +96,19 @@ def _stains(state: ViewState, gallery: Gallery) -> tuple[tuple[str, str], ...]:
         return ()
     shown = [one for one in read_choices(state.stains, channels) if one.shown]
     return tuple((channels[one.channel], ink_hex(one.ink, state.dark)) for one in shown)
+
+
+def _maps(state: ViewState, gallery: Gallery, seen: NDArray[np.bool_]) -> dict[str, Any]:
+    """Colours and words of the maps that lie in the view."""
+    library, choice = gallery.library, state.site_map
+    if not choice or "heights" not in state.layers:
+        return {}
+    mapped = set(mapped_sites(library, state.disc))
+    names = gallery.scene(state.disc).sites
+    if not any(site in mapped for site, there in zip(names, seen, strict=True) if there):
+        return {}
+    words = map_words(choice, load_of(state.load))
+    return {"maps": map_scale(library, choice), "maps_words": words}
 
 
 def _inside(
@@ -119,6 +139,11 @@ def legend_html(shown: Drawn, dark: bool) -> str:
         Theme.
     """
     parts = [_bar(shown.scale, shown.of)] if shown.scale is not None else []
+    if shown.maps is not None:
+        parts.append(_bar(replace(shown.maps, label=shown.maps_words[0]), shown.maps_words[1]))
+    elif shown.maps_words[0]:
+        what, of = (escape(words) for words in shown.maps_words)
+        parts.append(f'<div class="quantity"><b>{what}</b> <i>{of}, shaded</i></div>')
     if shown.patterns:
         parts.append(_patterns(dark))
     if shown.stains:
@@ -127,6 +152,7 @@ def legend_html(shown: Drawn, dark: bool) -> str:
         (shown.hollow, "hollow", "no value"),
         (shown.crossed, "crossed", "off the tissue"),
         (shown.ring, "ring", "curve not used"),
+        (bool(shown.maps_words[0]), "hatched", "no curve that counts"),
     )
     notes = "".join(_mark(shape, text) for there, shape, text in signs if there)
     return "".join(parts) + (f'<div class="notes">{notes}</div>' if notes else "")

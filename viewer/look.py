@@ -34,7 +34,7 @@ class Look:
     site_map
         What the nanometre sites show in the place of their height image; empty for that image.
     load
-        Share of the load at the trigger at which heights are shown; empty for the image as taken.
+        Load in nN at which the surface of the curves is shown; empty for zero force.
     edits
         Changes whenever what people corrected by hand changes.
     """

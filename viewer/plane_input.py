@@ -16,6 +16,7 @@ from viewer.gallery import Gallery
 from viewer.ladder import FILLS
 from viewer.plane_modes import Modes
 from viewer.plane_panels import Panels
+from viewer.site_maps import curve_under, readable
 from viewer.state import LAYERS, MAX_UM_PER_PX, MIN_UM_PER_PX, ViewState
 
 LARGEST_POLYGON = 20_000
@@ -87,10 +88,19 @@ class PlaneInput:
         curve = None
         if site is not None:
             number = list(scene.sites).index(site)
-            curve = nearest_curve(scene.curves, number, x_um, y_um, scale)
+            curve = self._curve_under(site, x_um, y_um)
+            if curve is None:
+                curve = nearest_curve(scene.curves, number, x_um, y_um, scale)
         self.state.select(site or "", curve)
         if site is not None:
             self.state.card_open = True
+
+    def _curve_under(self, site: str, x_um: float, y_um: float) -> int | None:
+        state, library = self.state, self.gallery.library
+        scene = self.gallery.scene(state.disc)
+        if "heights" not in state.layers or not readable(scene, state.um_per_px, site):
+            return None
+        return curve_under(library, scene, state.disc, state.site_map, site, x_um, y_um)
 
     def _on_brush(self, event: SelectionGeometry) -> None:
         if not event.final:

@@ -6,6 +6,7 @@ from viewer.panel_stains import StainsPanel
 from viewer.plane_modes import Mode
 from viewer.plane_panels import Panel
 from viewer.plane_profile import ProfileMode
+from viewer.site_maps_panel import SiteMapsPanel
 
-PANELS: tuple[type[Panel], ...] = (StainsPanel,)
+PANELS: tuple[type[Panel], ...] = (StainsPanel, SiteMapsPanel)
 MODES: tuple[type[Mode], ...] = (ProfileMode,)

@@ -137,7 +137,7 @@ class ViewState(param.Parameterized):
     stains: str = param.String("", doc="Channels of the mosaic that are shown, and how.")
     field: str = param.String("", doc="The field over the mosaic; empty for none.")
     site_map: str = param.String("", doc="What nanometre sites show; empty for their heights.")
-    load: str = param.String("", doc="Share of the load at which heights are shown.")
+    load: str = param.String("", doc="Load (nN) at which surfaces are shown; empty for zero force.")
     mode: str = param.String("", doc="What a click on the plane does; empty selects.")
     dark: bool = param.Boolean(True, doc="Dark or light page.")
     card_open: bool = param.Boolean(True, doc="Whether the site card is unfolded.")

@@ -4,6 +4,7 @@ from engine.view.box import Box
 from engine.view.encode import encode_layers, encode_png
 from engine.view.picture import Painter, Picture
 from engine.view.scene import CellLayer, CurveLayer, HeightLayer, MosaicLayer, Paint, Scene, Stain
+from engine.view.site_maps import SiteMapLayer, SiteMaps
 
 __all__ = [
     "Box",
@@ -15,6 +16,8 @@ __all__ = [
     "Painter",
     "Picture",
     "Scene",
+    "SiteMapLayer",
+    "SiteMaps",
     "Stain",
     "encode_layers",
     "encode_png",

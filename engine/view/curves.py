@@ -1,5 +1,8 @@
 """The points of force maps: full where the curve counts, hollow where it does not."""
 
+from collections.abc import Collection, Iterable
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +22,16 @@ def curve_radius_px(layer: CurveLayer, um_per_px: float) -> NDArray[np.float64]:
     least = np.where(layer.over_height, SHOWN_OVER_HEIGHT_FROM_PX, SHOWN_FROM_PX)
     share = np.where(layer.over_height, 0.16, 0.36)
     return np.where(spacing >= least, np.clip(share * spacing, 2.0, 11.0), 0.0)
+
+
+def without_sites(layer: CurveLayer, sites: Iterable[str], hidden: Collection[str]) -> CurveLayer:
+    """Leave out the points of some sites; `sites` are in the order in which they are numbered."""
+    if not hidden:
+        return layer
+    numbers = [number for number, site in enumerate(sites) if site in hidden]
+    gone = np.isin(layer.site, numbers)
+    # the colours belong to all points, so they stay and are not drawn
+    return replace(layer, spacing_um=np.where(gone, 0.0, layer.spacing_um))
 
 
 def draw_curves(

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from engine.view.bands import draw_bands
 from engine.view.box import Box
 from engine.view.cells import cell_colours, draw_cells, draw_links
-from engine.view.curves import draw_curves
+from engine.view.curves import draw_curves, without_sites
 from engine.view.mosaic import draw_mosaic
 from engine.view.relief import ShadeCache, draw_height
 from engine.view.scene import Paint, Scene
+from engine.view.site_maps import PlaceCache, draw_site_maps
 from engine.view.stains import GREY, as_grey, draw_stains
 from engine.view.tiles import TileCache
 
@@ -67,6 +68,7 @@ class Painter:
     def __init__(self) -> None:
         self.tiles = TileCache()
         self.shades = ShadeCache()
+        self.places = PlaceCache()
 
     def draw(self, scene: Scene, box: Box, paint: Paint) -> Picture:
         """Draw a box of a scene.
@@ -86,10 +88,11 @@ class Painter:
         overlay = self._overlay(scene, box, paint)
         return Picture(planes[0], overlay, largest_px < READABLE_PX, colour)
 
-    @staticmethod
-    def _overlay(scene: Scene, box: Box, paint: Paint) -> NDArray[np.uint8]:
+    def _overlay(self, scene: Scene, box: Box, paint: Paint) -> NDArray[np.uint8]:
         """Draw the marks, bottom to top."""
         overlay = np.zeros((box.height_px, box.width_px, 4), np.uint8)
+        if paint.site_maps is not None and "heights" in paint.layers:
+            draw_site_maps(paint.site_maps, box, paint.dark, self.places, overlay)
         colours = paint.cell_colours
         if colours is None:
             colours = cell_colours(scene.cells, paint.dark)
@@ -101,7 +104,8 @@ class Painter:
             for bands in scene.bands:
                 draw_bands(bands, box, overlay)
         if "curves" in paint.layers:
-            draw_curves(scene.curves, paint.curve_colours, box, paint.dark, overlay)
+            points = without_sites(scene.curves, scene.sites, paint.mapped())
+            draw_curves(points, paint.curve_colours, box, paint.dark, overlay)
         return overlay
 
     def _heights(
@@ -109,7 +113,7 @@ class Painter:
     ) -> float:
         """Paste the height images into all planes; the largest one's side on the screen."""
         largest_px = 0.0
-        for layer in scene.heights if "heights" in paint.layers else ():
+        for layer in paint.heights(scene):
             for plane in planes:
                 side_px = draw_height(layer, box, self.shades, plane)
                 largest_px = max(largest_px, side_px)

@@ -49,6 +49,7 @@ def shade_heights(
     pixel_um: tuple[float, float],
     u_axis: NDArray[np.float64],
     v_axis: NDArray[np.float64],
+    like_nm: NDArray[np.float32] | None = None,
 ) -> ShadedImage:
     """Turn levelled heights into shades.
 
@@ -64,16 +65,17 @@ def shade_heights(
         Pixel size along u and v.
     u_axis, v_axis
         The site's axes in the disc frame, (2,) each.
+    like_nm
+        Heights of the same shape that set the contrast, so that one surface under several loads is
+        shaded alike; None for its own.
     """
-    known = np.isfinite(height_nm)
-    height = np.where(known, height_nm, np.nanmedian(height_nm) if known.any() else 0.0)
     away = -LIGHT / np.hypot(*LIGHT)
-    du, dv = (_smooth_slope(height, axis) / (pixel_um[1 - axis] * 1e3) for axis in (1, 0))
-    slope = du * float(u_axis @ away) + dv * float(v_axis @ away)
-    spread = float(np.sqrt(np.mean(slope[known] ** 2))) if known.any() else 1.0
+    along = (float(u_axis @ away) / (pixel_um[0] * 1e3), float(v_axis @ away) / (pixel_um[1] * 1e3))
+    slope, above, known = _relief(height_nm, along)
+    spread, low, high = _contrast(slope, above, known)
+    if like_nm is not None:
+        spread, low, high = _contrast(*_relief(like_nm, along))
     lit = np.arcsinh(slope / max(0.3 * spread, 1e-9)) / np.arcsinh(3.0 / 0.3)
-    above = height - _surroundings(height)
-    low, high = np.percentile(above[known], [1, 99]) if known.any() else (0.0, 1.0)
     tall = np.clip((above - low) / max(high - low, 1e-9), 0.0, 1.0)
     shade = 0.05 + 0.92 * (0.60 * np.clip(0.5 + 0.5 * lit, 0.0, 1.0) + 0.40 * tall)
     shade = shade.astype(np.float32)
@@ -82,6 +84,25 @@ def shade_heights(
         shades.append(_halve(shades[-1]))
         masks.append(_halve(masks[-1].astype(np.float32)) >= 0.5)
     return ShadedImage(tuple(shades), tuple(masks))
+
+
+def _relief(
+    height_nm: NDArray[np.float32], along: tuple[float, float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Slope towards the light, height over the surroundings, and where there is a datum."""
+    known = np.isfinite(height_nm)
+    height = np.where(known, height_nm, np.nanmedian(height_nm) if known.any() else 0.0)
+    slope = _smooth_slope(height, 1) * along[0] + _smooth_slope(height, 0) * along[1]
+    return slope, height - _surroundings(height), known
+
+
+def _contrast(
+    slope: NDArray[np.float64], above: NDArray[np.float64], known: NDArray[np.bool_]
+) -> tuple[float, float, float]:
+    if not known.any():
+        return 1.0, 0.0, 1.0
+    low, high = np.percentile(above[known], [1, 99])
+    return float(np.sqrt(np.mean(slope[known] ** 2))), float(low), float(high)
 
 
 def _smooth_slope(height: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
@@ -124,7 +145,8 @@ class ShadeCache:
         height = layer.read()
         foot = layer.footprint
         pixel = (foot.width_um / height.shape[1], foot.height_um / height.shape[0])
-        shaded = shade_heights(height, pixel, foot.u_axis, foot.v_axis)
+        like = None if layer.like is None else layer.like()
+        shaded = shade_heights(height, pixel, foot.u_axis, foot.v_axis, like)
         with self._lock:
             self._images[layer.name] = shaded
             while len(self._images) > self.kept:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from engine.footprint import Footprint
+
+if TYPE_CHECKING:
+    from engine.view.site_maps import SiteMaps
 
 Floats = NDArray[np.float64]
 
@@ -61,6 +64,8 @@ class HeightLayer:
         (rows, cols) of the finest level.
     read
         Gives the levelled heights in nanometres, float32 (rows, cols), NaN where there is no datum.
+    like
+        Gives the heights whose contrast it is shaded with; None for its own.
     """
 
     name: str
@@ -68,6 +73,7 @@ class HeightLayer:
     footprint: Footprint
     shape: tuple[int, int]
     read: Callable[[], NDArray[np.float32]]
+    like: Callable[[], NDArray[np.float32]] | None = None
 
 
 @dataclass(frozen=True)
@@ -200,6 +206,10 @@ class Paint:
         (n, 4) RGBA of the curves' points; None draws all hollow.
     stains
         Channels of the mosaic that are drawn; None for the layer's own in grey.
+    site_maps
+        Maps of curves that lie over the height images; None for none.
+    surfaces
+        Heights that stand in the place of the scene's at the same sites.
     """
 
     layers: frozenset[str]
@@ -207,3 +217,21 @@ class Paint:
     cell_colours: NDArray[np.uint8] | None = None
     curve_colours: NDArray[np.uint8] | None = None
     stains: tuple[Stain, ...] | None = None
+    site_maps: SiteMaps | None = None
+    surfaces: tuple[HeightLayer, ...] = ()
+
+    def heights(self, scene: Scene) -> tuple[HeightLayer, ...]:
+        """Height images that are drawn: the scene's, or what stands in their place."""
+        if "heights" not in self.layers:
+            return ()
+        replaced = {layer.site for layer in self.surfaces}
+        kept = (layer for layer in scene.heights if layer.site not in replaced)
+        return (*kept, *self.surfaces)
+
+    def mapped(self) -> frozenset[str]:
+        """Sites whose curves are shown as a map or a surface, not as points."""
+        if "heights" not in self.layers:
+            return frozenset()
+        maps = self.site_maps.layers if self.site_maps else ()
+        surfaces = [layer.site for layer in self.surfaces]
+        return frozenset((*surfaces, *(layer.site for layer in maps)))
