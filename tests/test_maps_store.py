@@ -52,8 +52,8 @@ def test_contact_height_is_the_surface_and_row_0_has_the_smallest_v(store):
 def test_adhesion_is_the_pull_off_row_by_row(store):
     found = store.detail("maps/n001")["values"][MAPPED.index("adhesion_nN")]
     rows = np.nanmedian(found, axis=1)
-    # the least of noisy samples reads a sigma of them high, 0.05 nN
-    np.testing.assert_allclose(rows, kit.ADHESION_NN[:, 0], atol=0.07)
+    # the least of noisy samples reads one or two sigma of them high, 0.045 nN each
+    np.testing.assert_allclose(rows, kit.ADHESION_NN[:, 0], atol=0.09)
     assert np.corrcoef(rows, kit.ADHESION_NN[:, 0])[0, 1] > 0.97
 
 
