@@ -12,9 +12,9 @@ import numpy as np
 
 from engine import assemble, by_hand, site_table
 from engine.assumptions import assumptions, check_probe_settings
-from engine.calibration import shared_terms
 from engine.cells_record import cells_detail, stains_of
-from engine.mechanics import CurveFits, pool_noise, summarise_map, systematic_uncertainty
+from engine.map_tables import maps_of
+from engine.mechanics import CurveFits, pool_noise, summarise_map
 from engine.pieces import Ask, Piece, run_pieces
 from engine.record_maps import record_maps
 from engine.reuse import measured_mark, reusable_run, sites_again, take_over
@@ -181,7 +181,8 @@ def _compute(
     base: str | None,
 ) -> dict[str, dict[str, Any]]:
     """Results by kind and site (cells under the empty name); of cells alone with a ``base``."""
-    results: dict[str, dict[str, Any]] = {"cells": {}, "curves": {}, "network": {}}
+    kinds = ("cells", "curves", "asides", "network")
+    results: dict[str, dict[str, Any]] = {kind: {} for kind in kinds}
     pieces = [p for p in _plan(store, workers, run) if base is None or p.kind == "cells"]
 
     def tell_share(what: str, share: float) -> None:
@@ -190,6 +191,9 @@ def _compute(
     for piece, result in run_pieces(store.path, settings, pieces, workers, tell_share, cancelled):
         if piece.kind == "cells":
             results["cells"][""] = assemble.Cells(*result)
+        elif piece.kind == "curves":
+            for site, (fit, aside) in zip(piece.sites, result, strict=True):
+                results["curves"][site], results["asides"][site] = fit, aside
         else:
             results[piece.kind] |= dict(zip(piece.sites, result, strict=True))
     results["curves"] |= _with_pooled_noise(store, settings, results["curves"], cancelled)
@@ -241,27 +245,16 @@ def _record(
     fits = {name: results["curves"][name] for name in in_order if name in results["curves"]}
     networks = {name: results["network"][name] for name in in_order if name in results["network"]}
     moduli = {name: summarise_map(fit, settings.mechanics) for name, fit in fits.items()}
-    systematic = {
-        name: _shared_uncertainty(store, name, fit, settings) for name, fit in fits.items()
-    }
-    run.table("curves", assemble.curves_table(store, fits))
+    judged = maps_of(store, fits, results["asides"], settings.mechanics)
+    run.table("curves", assemble.curves_table(store, fits, results["asides"]))
+    for name, columns in judged.tables.items():
+        run.table(name, columns)
     run.table("fibrils", assemble.fibrils_table(store, networks))
     maps, map_flags = record_maps(run, store, settings, fits, networks)
+    said = {name: (*judged.flags[name], *map_flags.get(name, ())) for name in fits}
     sites = site_table.sites_table(
-        store, moduli, systematic, networks, windows, outline_um, places, stains, map_flags
+        store, moduli, judged.systematic, networks, windows, outline_um, places, stains, said
     )
-    run.table("sites", sites | maps | assemble.assumed_columns(store, fits))
+    run.table("sites", sites | maps | judged.columns | assemble.assumed_columns(store, fits))
     for name, network in networks.items():
         run.detail(f"sites/{name}", as_record(network))
-
-
-def _shared_uncertainty(store: DiscStore, site: str, fit: CurveFits, settings: Settings) -> float:
-    terms = shared_terms(store.info["probes"][store.sites[site].probe], settings.mechanics)
-    return float(
-        systematic_uncertainty(
-            fit,
-            spring_constant_rel_sd=terms.spring_constant_rel_sd,
-            thermal_spring_constant=terms.thermal_spring_constant,
-            settings=terms.settings,
-        )
-    )

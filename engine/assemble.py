@@ -11,6 +11,8 @@ from engine.cells import CellIntensities, GroupGrades, NeighbourGraph, NucleiDet
 from engine.cells.patterns import PATTERNS
 from engine.collagen import NetworkAnalysis
 from engine.flags import names_in
+from engine.map_tables import curve_columns
+from engine.map_tasks import MapAside
 from engine.mechanics import FLAGS as CURVE_FLAGS
 from engine.mechanics import CurveFits
 from engine.stains import cell_columns
@@ -105,9 +107,14 @@ def cell_groups_table(disc: str, cells: Cells | None) -> Columns:
     }
 
 
-def curves_table(store: DiscStore, fits: Mapping[str, CurveFits]) -> Columns:
+def curves_table(
+    store: DiscStore, fits: Mapping[str, CurveFits], asides: Mapping[str, MapAside]
+) -> Columns:
     """Columns of the table ``curves``, sites in the order of the store."""
-    parts = [_site_curves(store, site, fit) for site, fit in fits.items()]
+    parts = [
+        _site_curves(store, site, fit) | curve_columns(fit, asides.get(site))
+        for site, fit in fits.items()
+    ]
     if not parts:
         return empty("curves", _EXTRA_FIT_COLUMNS)
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}

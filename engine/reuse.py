@@ -20,6 +20,7 @@ from engine.stains import WindowStains
 from engine.store import DiscStore
 from engine.store.provenance import HASHES, file_sha256, library_versions
 from engine.store.runs import RunWriter
+from engine.store.schema import FURTHER_TABLES
 
 
 def measured_mark(store: DiscStore, settings: Settings) -> str:
@@ -45,7 +46,8 @@ def _unaltered(store: DiscStore, run: str) -> bool:
     folder = store.path / "runs" / run
     try:
         hashes = json.loads((folder / HASHES).read_text(encoding="utf-8"))
-        parts = ("tables/curves/", "tables/fibrils/", "tables/sites/", "sites/", f"{MAPS}/")
+        names = ("curves", "fibrils", "sites", *FURTHER_TABLES)
+        parts = (*(f"tables/{name}/" for name in names), "sites/", f"{MAPS}/")
         taken = {name: told for name, told in hashes.items() if name.startswith(parts)}
         return all(file_sha256(folder / name) == told for name, told in taken.items())
     except (OSError, ValueError, AttributeError):
@@ -73,6 +75,9 @@ def take_over(run: RunWriter, store: DiscStore, base: str) -> None:
         number = curves["row"].iloc[rows] * stored.cols + curves["col"].iloc[rows]
         places["x_um"][rows], places["y_um"][rows] = grid[number.to_numpy(np.int64)].T
     run.table_from("curves", source, places)
+    for name in FURTHER_TABLES:
+        if (source / "tables" / name).is_dir():
+            run.table_from(name, source, {})
     run.table_from("fibrils", source, _fibril_places(store, base, fibrils["site"].to_numpy(str)))
     for part in ("sites", MAPS):
         run.details_from(source, part)

@@ -22,6 +22,7 @@ from engine.cells import (
 )
 from engine.collagen import ImageTip, NetworkAnalysis, analyse_height
 from engine.errors import Cancelled
+from engine.map_tasks import examine_site
 from engine.mechanics import CurveFits, Noise, fit_curves
 from engine.settings import Settings
 from engine.store import DiscStore, open_store
@@ -268,24 +269,20 @@ def run_task(
     Returns
     -------
     object
-        For ``cells`` what :func:`find_cells` returns; else a list, one result a site.
+        For ``cells`` what :func:`find_cells` returns; else a list, one result a site; for
+        ``curves`` pairs of fits and :class:`engine.map_tasks.MapAside`.
     """
     store = open_store(path)
     if kind == "cells":
         return find_cells(store, settings, run, cancelled)
     if kind == "network":
         return [analyse_network(store, site, settings) for site in sites]
-    return [
-        fit_site(
-            store,
-            site,
-            settings,
-            threads=threads,
-            tell=_part_of(tell, number, len(sites)),
-            cancelled=cancelled,
-        )
-        for number, site in enumerate(sites)
-    ]
+    found = []
+    for number, site in enumerate(sites):
+        tell_part = _part_of(tell, number, len(sites))
+        fits = fit_site(store, site, settings, threads=threads, tell=tell_part, cancelled=cancelled)
+        found.append((fits, examine_site(store, site, settings, fits)))
+    return found
 
 
 def _part_of(tell: Tell | None, number: int, total: int) -> Tell | None:

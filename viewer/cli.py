@@ -188,11 +188,11 @@ def tables(
     file_format: Annotated[Literal["csv", "parquet"], typer.Option("--format")] = "csv",
 ) -> None:
     """Write the result tables of the current run, one file a table."""
-    from engine.store import TABLES, open_store
+    from engine.store import ALL_TABLES, open_store
     from engine.store.tables import export_tables
 
     found = open_store(store)
-    for path in export_tables({name: found.table(name) for name in TABLES}, out, file_format):
+    for path in export_tables({name: found.table(name) for name in ALL_TABLES}, out, file_format):
         _say(str(path))
 
 

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from engine.errors import SplendensError
-from engine.store import TABLES, DiscStore, open_store
+from engine.store import ALL_TABLES, DiscStore, open_store
 from engine.store.schema import column
 
 LOOK_EVERY_S = 3.0
@@ -145,7 +145,7 @@ class Library:
         """Return one result table of the current run; without a run, its columns and no row."""
         run = self.run(disc)
         if run is None:
-            return pd.DataFrame({c.name: [] for c in TABLES[name]})
+            return pd.DataFrame({c.name: [] for c in ALL_TABLES[name]})
         return self._get((disc, run, "table", name), lambda: self.store(disc).table(name, run=run))
 
     def sites(self, disc: str | None = None) -> pd.DataFrame:
@@ -213,7 +213,8 @@ def _numeric(frame: pd.DataFrame, table: str) -> tuple[str, ...]:
     places |= {"modulus_depth_share", "modulus_poisson_ratio"}
     names = []
     for name in frame.columns:
-        if name in places or column(table, name).kind not in ("number", "count"):
+        described = column(table, name)
+        if name in places or not described.offered or described.kind not in ("number", "count"):
             continue
         if not pd.api.types.is_numeric_dtype(frame[name]):
             continue

@@ -37,7 +37,14 @@ KIND_WORDS = {"bead-map": "maps", "nano-image": "images"}
 
 _AXIAL_UNIT = "°"
 _GROUPS = (
-    ("Stiffness", ("modulus_", "indentation_", "exponent", "adhesion_", "dissipation", "curves_")),
+    (
+        "Stiffness",
+        ("modulus_", "indentation_", "exponent", "curves_", "usable_", "sensitivity_", "scan_"),
+    ),
+    (
+        "Way back",
+        ("adhesion_", "dissipation", "loading_", "lost_", "pull_off", "jkr_", "stretches"),
+    ),
     ("Cells round the site", ("pattern_", "cells_in_", "cell_density", "fraction_")),
     ("Fibrils", ("fibril_", "band_")),
     ("Surface texture", ("Sa_", "Sq_", "Sz_", "Ssk", "Sku", "Sdq", "Sdr_", "Sal_", "Str")),

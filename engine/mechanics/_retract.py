@@ -1,4 +1,4 @@
-"""Compiled: pull-off force and lost work from the way back."""
+"""Compiled: pull-off, works and the two points of an adhesive contact, from the way back."""
 
 from collections.abc import Callable
 from typing import cast
@@ -14,6 +14,10 @@ FAR = 0.2
 REACH = 0.1
 """Pull-off is looked for within this share of the drive's range beyond the zero crossing."""
 LEAST_FAR = 8
+LEAST_NEAR = 3
+"""Fewest samples about zero force, and"""
+RETRACT_COLUMNS = 7
+"""what is told of every curve; see `retract_block`."""
 WINDOW_SHARE = 100
 """Pull-off is read in windows of this part of the samples."""
 
@@ -78,13 +82,18 @@ def _crossing(z: Floats, d: Floats, line: Floats, width: int) -> int:
 
 
 @plain
-def _pull_off(z: Floats, d: Floats, line: Floats, crossing: int, width: int, reach: float) -> float:
+def _pull_off(
+    z: Floats, d: Floats, line: Floats, crossing: int, width: int, reach: float, place: Floats
+) -> float:
     """Depth of the pull-off below the baseline.
 
     Every second sample chooses the place, the others give the depth, and the other way round: the
-    least of many noisy means is no longer biased by its being the least.
+    least of many noisy means is no longer biased by its being the least. ``place`` receives the
+    mean drive of the two windows and the last sample of the nearer one.
     """
     total = 0.0
+    place[0] = 0.0
+    place[1] = z.size
     limit = z[crossing] - reach
     for parity in range(2):
         best = 0.0
@@ -97,7 +106,42 @@ def _pull_off(z: Floats, d: Floats, line: Floats, crossing: int, width: int, rea
                 best = mean
                 at = i
         total -= 0.5 * _parity_mean(z, d, line, at, width, 1 - parity)
+        place[0] += 0.25 * (z[at] + z[at + width - 1])
+        place[1] = min(place[1], at + width - 1)
     return total
+
+
+@plain
+def _pull_work(z: Floats, d: Floats, line: Floats, crossing: int, limit: float) -> float:
+    """Integral of the pull over the drive, from zero force out to a limit."""
+    total = 0.0
+    for i in range(crossing, z.size - 1):
+        if z[i + 1] < limit:
+            break
+        middle = 0.5 * (z[i] + z[i + 1])
+        total += (0.5 * (d[i] + d[i + 1]) - line[0] - line[1] * middle) * (z[i + 1] - z[i])
+    return total
+
+
+@plain
+def _zero_depth(z: Floats, d: Floats, line: Floats, last: int, pull: float) -> float:
+    """Depth z - d at zero force: a line through what lies within a third of the pull-off."""
+    count = 0
+    sx, sy, sxx, sxy = 0.0, 0.0, 0.0, 0.0
+    for i in range(last + 1):
+        push = d[i] - line[0] - line[1] * z[i]
+        if abs(push) <= pull / 3.0:
+            count += 1
+            depth = z[i] - push - z[last]
+            sx += push
+            sy += depth
+            sxx += push * push
+            sxy += push * depth
+    spread = sxx - sx * sx / max(count, 1)
+    if count < LEAST_NEAR or not spread > 0.0:
+        return np.nan
+    slope = (sxy - sx * sy / count) / spread
+    return (sy - slope * sx) / count + z[last]
 
 
 def _build(stamp: int) -> Callable[..., None]:
@@ -130,15 +174,16 @@ def _build(stamp: int) -> Callable[..., None]:
         force
             Largest deflection of the fit, nm (n,).
         out
-            Receives pull-off (nm of deflection; >= 0), lost / loading work and whether there was a
-            retract baseline, (n, 3).
+            Receives pull-off (nm of deflection; >= 0), lost / loading work, whether there was a
+            retract baseline, the loading and the lost work and that of the pull (nm^2: over k), and
+            the separation from zero force to pull-off (nm), (n, 7).
         """
+        place = np.zeros(2)
         line = np.zeros(2)
         ahead = np.zeros(2)
         for c in range(d.shape[0]):
             n = counts_back[c]
-            out[c, 0] = np.nan
-            out[c, 1] = np.nan
+            out[c, :] = np.nan
             out[c, 2] = 0.0 * stamp
             if n < 16 or counts[c] < 16 or not np.isfinite(contact[c]):
                 continue
@@ -152,9 +197,9 @@ def _build(stamp: int) -> Callable[..., None]:
             crossing = _crossing(zb, db, line, width)
             if crossing < 0:
                 continue
-            out[c, 0] = max(
-                _pull_off(zb, db, line, crossing, width, REACH * (zb[0] - zb[n - 1])), 0.0
-            )
+            reach = REACH * (zb[0] - zb[n - 1])
+            pull = max(_pull_off(zb, db, line, crossing, width, reach, place), 0.0)
+            out[c, 0] = pull
             ahead[0] = offset[c]
             ahead[1] = slope[c]
             forth = _work(za, da, ahead, contact[c])
@@ -162,6 +207,10 @@ def _build(stamp: int) -> Callable[..., None]:
             back = -_work(zb[: crossing + 1], db[: crossing + 1], line, -np.inf)
             if load > 0.0:
                 out[c, 1] = (forth - back) / load
+                out[c, 3] = load
+                out[c, 4] = forth - back
+            out[c, 5] = _pull_work(zb, db, line, crossing, contact[c] - FAR * room)
+            out[c, 6] = _zero_depth(zb, db, line, int(place[1]), pull) - (place[0] + pull)
 
     return cast(Callable[..., None], retract_block)
 

@@ -164,3 +164,28 @@ def adhesive_curve(
     u = z - contact_z_nm
     free = u < (max(drive[0], 0.0) if branch == "approach" else drive[0])
     return np.where(free, 0.0, np.interp(u, drive, push))
+
+
+SPACING_NM = 0.3
+"""Distance of two surfaces at rest that Tabor's parameter assumes (common practice, no source)."""
+
+
+def tabor_parameter(
+    radius_nm: float, adhesion_nN: float, modulus_kPa: float, poisson_ratio: float
+) -> float:
+    """Tabor's parameter (R w^2 / (E*^2 z0^3))^(1/3), 1977, form from memory.
+
+    Above about 5 adhesion acts as JKR assumes, below about 0.1 as DMT; w = F_ad / (1.5 pi R).
+
+    Parameters
+    ----------
+    radius_nm
+        Of the tip.
+    adhesion_nN
+        Pull-off force.
+    modulus_kPa, poisson_ratio
+        Of the sample.
+    """
+    work = adhesion_nN / (1.5 * np.pi * radius_nm)
+    reduced = modulus_kPa / KPA / (1.0 - poisson_ratio**2)
+    return float(np.cbrt(radius_nm * work**2 / (reduced**2 * SPACING_NM**3)))

@@ -1,7 +1,7 @@
 """The uncertainty of a site's modulus: what differs from curve to curve, and what is shared."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -167,9 +167,31 @@ def uncertainty_budget(
     )
 
 
-def comparison_text(
-    budget: UncertaintyBudget, *, same_probe: bool = True, same_day: bool = True
-) -> str:
+class Quoted(Protocol):
+    """What must be known of a site to say what it may be compared with; see `UncertaintyBudget`."""
+
+    @property
+    def random(self) -> float:
+        """Standard uncertainty of the median, relative."""
+
+    @property
+    def shared(self) -> float:
+        """Standard uncertainty that the probe shares, relative."""
+
+    @property
+    def total(self) -> float:
+        """Both, and the law's, relative."""
+
+    @property
+    def quotable(self) -> bool:
+        """Whether the modulus may be quoted."""
+
+    @property
+    def why_not(self) -> str:
+        """Why not; empty if it may."""
+
+
+def comparison_text(budget: Quoted, *, same_probe: bool = True, same_day: bool = True) -> str:
     """Say what this site may be compared with, and how large a difference must be to mean anything.
 
     Parameters

@@ -12,7 +12,7 @@ from engine.flags import mask_of
 
 from ._batch import COLUMN, MIN_SAMPLES
 from ._chunks import check_rows, put_rows, rows_of
-from ._retract import window_of
+from ._retract import RETRACT_COLUMNS, window_of
 from .depth_share import check_share, cut_to_share
 from .fit_steps import (
     after_the_fit,
@@ -20,6 +20,7 @@ from .fit_steps import (
     check_constants,
     curve_mask,
     map_noise,
+    of_the_way_back,
     pulled,
     standard_errors,
     way_back,
@@ -32,6 +33,7 @@ from .quality import EXCLUDING, NO_MODULUS, judge, usual_sigma
 from .results import CurveFits
 from .settings import MechanicsSettings
 from .tables import layer_under, tabulate
+from .verdict import mark_outliers
 
 Floats = NDArray[np.float64]
 
@@ -165,7 +167,7 @@ def fit_curves(
         _ask(cancelled)
         whole = fit(None, None)
         tell(count, count)
-        return whole
+        return mark_outliers(whole, s)
     check_rows(inputs, count)
     _ask(cancelled)
     common = _common(fit, count)
@@ -175,7 +177,7 @@ def fit_curves(
         rows = slice(begin, min(begin + chunk_curves, count))
         parts = put_rows(parts, fit(rows, common), rows, count)
         tell(rows.stop, count)
-    return cast(CurveFits, parts)
+    return mark_outliers(cast(CurveFits, parts), s)
 
 
 def _ask(cancelled: Callable[[], bool] | None) -> None:
@@ -233,15 +235,14 @@ def _fit_chunk(
     errors = standard_errors(numbers, todo.counts, table, shape)
     judged = after_the_fit(judged, numbers, errors, table)
     judged = replace(judged, reversed_=judged.reversed_ | pulled(judged, todo, table, s))
-    pull, loss = np.full(len(raw), np.nan), np.full(len(raw), np.nan)
+    found = np.full((len(raw), RETRACT_COLUMNS), np.nan)
     if back is not None:
         # adhesion and lost work are the whole curve's, however little of it is fitted
         whole = numbers if entire_force is None else numbers | {"force": entire_force}
         found = run_retract(entire, back, whole, table.scale_nm, threads)
-        pull, loss = found[:, 0], found[:, 1]
         quiet = judged.sigma / np.sqrt(np.maximum(window_of(back.counts) / 2.0, 1.0))
         lost = (back.counts >= MIN_SAMPLES) & (found[:, 2] == 0.0)
-        judged = replace(judged, adhesion=pull, adhesion_sigma=quiet, retract_lost=lost)
+        judged = replace(judged, adhesion=found[:, 0], adhesion_sigma=quiet, retract_lost=lost)
     usual = common.sigma_nm if common else usual_sigma(judged.sigma)
     flags = judge(judged, tip, layer_nm, layer, s, MIN_SAMPLES, usual)
     k, nu = float(spring_constant_N_per_m), float(poisson_ratio)
@@ -267,8 +268,12 @@ def _fit_chunk(
         exponent=shown(table.exponent + numbers["extra"]),
         exponent_se=shown(errors["extra"]),
         stiffness_ratio=shown(numbers["stiffness"]),
-        adhesion_nN=shown(pull * k),
-        dissipation=shown(loss),
+        **{
+            name: shown(values)
+            for name, values in of_the_way_back(
+                found, flags, s.jkr_sigma * judged.sigma, tip, k, nu
+            ).items()
+        },
         noise_nm=judged.sigma,
         baseline_share=numbers["before"] / np.maximum(todo.counts, 1),
         flags=flags,

@@ -5,8 +5,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from engine.flags import mask_of
+
 from ._batch import BANDS, COLUMN, MIN_SAMPLES
 from ._inspect import SHORT_WINDOW, WINDOW
+from .adhesive import ADHESIVE_MODELS
+from .adhesive_fit import two_point_jkr
+from .flags import FLAGS
+from .models import Tip
 from .noise import NO_NOISE, Noise, band_densities, estimate_noise, step_variance
 from .prepare import Curves, prepare_curves, run_fit
 from .quality import Judged
@@ -169,6 +175,33 @@ def pulled(judged: Judged, todo: Curves, table: LawTable, s: MechanicsSettings) 
         with np.errstate(invalid="ignore"):
             turned[index] = x[:, COLUMN["force"]] > s.weak_sigma * x[:, COLUMN["sigma"]]
     return turned
+
+
+def of_the_way_back(
+    found: Floats, flags: NDArray[np.uint32], clear_nm: Floats, tip: Tip, k: float, nu: float
+) -> dict[str, Floats]:
+    """Turn what was read off the ways back into fields of `CurveFits`.
+
+    Pull-off distance and two-point JKR need a pull that stands out of the noise of single samples,
+    or chance decides where it is: they are given where ``adhesion`` is flagged and the pull-off is
+    above ``clear_nm``, JKR for a sphere or a paraboloid alone.
+    """
+    with np.errstate(invalid="ignore"):
+        clear = (flags & np.uint32(mask_of(FLAGS, ["adhesion"]))) != 0
+        clear &= found[:, 0] > clear_nm
+    apart = np.where(clear, found[:, 6], np.nan)
+    jkr = np.full(len(found), np.nan)
+    if tip.radius_nm is not None and tip.law.name in ADHESIVE_MODELS["jkr"].shapes:
+        jkr = two_point_jkr(apart, 0.0, found[:, 0] * k, tip.radius_nm, nu)
+    return {
+        "adhesion_nN": found[:, 0] * k,
+        "dissipation": found[:, 1],
+        "loading_work_aJ": found[:, 3] * k,
+        "lost_work_aJ": found[:, 4] * k,
+        "adhesion_work_aJ": found[:, 5] * k,
+        "pull_off_nm": apart,
+        "jkr_modulus_kPa": jkr,
+    }
 
 
 def map_noise(todo: Curves, x: dict[str, Floats], s: MechanicsSettings) -> Noise:

@@ -49,4 +49,5 @@ FLAGS: tuple[Flag, ...] = (
     Flag(
         "no_retract_baseline", "The way back never leaves the contact: no adhesion could be read."
     ),
+    Flag("outlier", "The modulus lies far from the map's others, by a robust rule."),
 )

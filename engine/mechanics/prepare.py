@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ._batch import COLUMNS, fit_block
-from ._retract import retract_block
+from ._retract import RETRACT_COLUMNS, retract_block
 from .noise import band_kernels
 from .settings import MechanicsSettings
 from .tables import LawTable
@@ -139,8 +139,8 @@ def run_fit(curves: Curves, table: LawTable, settings: MechanicsSettings, thread
 def run_retract(
     ahead: Curves, back: Curves, fit: dict[str, Floats], scale_nm: float, threads: int
 ) -> Floats:
-    """Pull-off (nm of deflection), dissipation and whether there was a baseline, (n, 3)."""
-    out = np.full((len(ahead.d), 3), np.nan)
+    """Read pull-off, works and whether there was a baseline; see `retract_block`, (n, 7)."""
+    out = np.full((len(ahead.d), RETRACT_COLUMNS), np.nan)
     force = fit["force"] * scale_nm
 
     def work(rows: slice) -> None:

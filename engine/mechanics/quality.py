@@ -141,7 +141,9 @@ def judge(
         found |= {name: mask & contact for name, mask in rest.items()}
     flags = np.zeros(j.taken.shape, np.uint32)
     for bit, flag in enumerate(FLAGS):
-        flags |= np.where(found[flag.name], np.uint32(1 << bit), np.uint32(0)).astype(np.uint32)
+        # outliers are told once the whole map is fitted
+        mask = found.get(flag.name, np.zeros(j.taken.shape, bool))
+        flags |= np.where(mask, np.uint32(1 << bit), np.uint32(0)).astype(np.uint32)
     return flags
 
 
@@ -169,7 +171,7 @@ def _faults(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
     no_contact = ~(j.force >= s.no_contact_sigma * j.sigma)
     # a quiet or coarsely digitised baseline repeats its lowest value: it counts where the stretch
     # is long and the rest of the curve is not quiet
-    low = (j.run_low >= np.maximum(s.saturated_run_samples, 0.2 * j.samples)) & (
+    low = (j.run_low >= np.maximum(s.saturated_run_samples, s.saturated_low_share * j.samples)) & (
         j.largest > 50.0 * j.sigma
     )
     return {
@@ -177,7 +179,7 @@ def _faults(j: Judged, s: MechanicsSettings) -> dict[str, Bools]:
         "saturated": (j.run_high >= s.saturated_run_samples) & ~no_contact | low,
         "jump": _jump(j, s) & ~_at_contact(j, s),
         "not_converged": ~j.converged & ~no_contact,
-        "no_baseline": (j.before < 8) & ~no_contact,
+        "no_baseline": (j.before < s.baseline_samples_min) & ~no_contact,
         "shallow": ((j.depth < s.shallow_nm) | (j.depth < s.shallow_contact_se * j.contact_se))
         & ~no_contact,
     }
@@ -190,7 +192,7 @@ def _jump(j: Judged, s: MechanicsSettings) -> Bools:
 
 
 def _dip(j: Judged, s: MechanicsSettings) -> Bools:
-    return (j.dip > s.adhesion_share * j.force) & (j.dip > 8.0 * j.sigma / np.sqrt(5.0))
+    return (j.dip > s.adhesion_share * j.force) & (j.dip > s.snap_in_sigma * j.sigma)
 
 
 def _at_contact(j: Judged, s: MechanicsSettings) -> Bools:
@@ -210,10 +212,10 @@ def _cares(j: Judged, s: MechanicsSettings, usual: float) -> dict[str, Bools]:
         "noisy_baseline": j.sigma > s.noisy_ratio * usual,
         "short_baseline": j.before < s.short_baseline_share * j.samples,
         "tilt": np.abs(j.slope) > s.tilt_share,
-        "sag": (np.abs(j.sag) > s.sag_nm) & (np.abs(j.sag) > 2.0 * j.sigma),
+        "sag": (np.abs(j.sag) > s.sag_nm) & (np.abs(j.sag) > s.sag_sigma * j.sigma),
         "snap_in": _dip(j, s),
         "adhesion": (j.adhesion > s.adhesion_share * j.force)
-        & (j.adhesion > 5.0 * j.adhesion_sigma),
+        & (j.adhesion > s.adhesion_sigma * j.adhesion_sigma),
         "stiff_contact": j.stiffness > s.stiff_ratio,
         "not_quotable": j.stiffness > s.not_quotable_ratio,
         "exponent_off": (np.abs(j.excess) > s.exponent_tolerance)

@@ -38,6 +38,16 @@ class CurveFits:
         Pull-off force below the retract's own baseline, >= 0.
     dissipation
         Work lost between way in and way out while the force is repulsive, over the work of loading.
+    loading_work_aJ, lost_work_aJ
+        Work of pushing in, the cantilever's own taken off, and what of it does not come back; aJ =
+        nN nm.
+    adhesion_work_aJ
+        Work of the pull from zero force out to where the way back's baseline begins.
+    pull_off_nm
+        Separation from zero force to the pull-off; NaN where no adhesion stands out.
+    jkr_modulus_kPa
+        Modulus of the way back by two-point JKR, for a sphere or a paraboloid, where ``adhesion``
+        is flagged.
     noise_nm
         Sigma of the white part of the noise before contact.
     baseline_share
@@ -69,6 +79,11 @@ class CurveFits:
     stiffness_ratio: Floats
     adhesion_nN: Floats
     dissipation: Floats
+    loading_work_aJ: Floats
+    lost_work_aJ: Floats
+    adhesion_work_aJ: Floats
+    pull_off_nm: Floats
+    jkr_modulus_kPa: Floats
     noise_nm: Floats
     baseline_share: Floats
     flags: NDArray[np.uint32]

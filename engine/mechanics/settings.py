@@ -2,15 +2,14 @@
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from .probe_settings import ProbeSettings
+from .settings_map import MapSettings
 
 
-class MechanicsSettings(BaseModel):
+class MechanicsSettings(MapSettings):
     """How curves are fitted and judged; every threshold that a flag uses."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     free_exponent: bool = Field(
         default=True, description="Fit the law's exponent as well, as a test of the model."

@@ -14,6 +14,8 @@ Chain = Literal["worm_like", "freely_jointed"]
 
 BOLTZMANN = 1.380649e-5
 """Boltzmann's constant, nN nm / K."""
+TEMPERATURE_K = 298.15
+"""Absolute temperature where none is given."""
 CORRECTION = (-0.5164228, -2.737418, 16.07497, -38.87607, 39.49944, -14.17718)
 """Terms a_2 to a_7 of Bouchiat et al. 1999 (Biophys J 76:409)."""
 CAUTION = (
@@ -22,6 +24,8 @@ CAUTION = (
     "persistence length as those of a molecule."
 )
 """The sentence that stands beside every stretch."""
+FALL_SAMPLES = 3
+"""A rupture is a fall of the pull within so many samples."""
 FULLEST = 0.995
 """Largest share of the contour length that a fit may reach."""
 
@@ -127,7 +131,7 @@ def find_stretches(
     if out.sum() < 16:
         return []
     sigma = float(np.median(np.abs(np.diff(pull[out])))) / 0.954
-    width = 3
+    width = FALL_SAMPLES
     fall = np.zeros(len(x))
     fall[:-width] = pull[:-width] - pull[width:]
     clear = (fall > least_sigma * max(sigma, 1e-12)) & out & (pull > 0)
@@ -146,12 +150,25 @@ def find_stretches(
     return found
 
 
+def _start(
+    law: Callable[[ArrayLike], Floats], xs: Floats, ys: Floats, longest: float, thermal: float
+) -> tuple[float, float]:
+    """Best of many contour lengths: for each the stiff length follows from a straight line."""
+    beyond = np.linspace(-6.0, 2.5, 35)
+    share = np.minimum(xs / (longest * (1.0 + np.exp(beyond)))[:, None], FULLEST)
+    shape = thermal * law(share)
+    height = np.maximum(shape @ ys / np.sum(shape * shape, axis=1), 1e-12)
+    rest = np.sum((height[:, None] * shape - ys) ** 2, axis=1)
+    best = int(np.argmin(rest))
+    return float(beyond[best]), float(-np.log(height[best]))
+
+
 def fit_stretch(
     extension_nm: ArrayLike,
     force_nN: ArrayLike,
     *,
     model: Chain = "worm_like",
-    temperature_K: float = 298.15,
+    temperature_K: float = TEMPERATURE_K,
     first: int = 0,
     last: int | None = None,
 ) -> Stretch:
@@ -198,8 +215,7 @@ def fit_stretch(
         share = np.minimum(xs / (longest * (1.0 + np.exp(theta[0]))), FULLEST)
         return thermal * np.exp(-theta[1]) * law(share) - ys
 
-    fits = [least_squares(residual, (a, b)) for a in (-2.0, 0.0) for b in (-1.0, 1.0)]
-    best = min(fits, key=lambda f: float(f.cost))
+    best = least_squares(residual, _start(law, xs, ys, longest, thermal))
     jac = np.asarray(best.jac)
     spread = np.sqrt(2.0 * best.cost / (len(xs) - 2))
     errors = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jac.T @ jac)), 0.0)) * spread

@@ -17,8 +17,22 @@ Floats = NDArray[np.float64]
 
 MAP_FLAGS: tuple[Flag, ...] = (
     Flag("no_curve_used", "No curve of the map could be used.", True),
-    Flag("few_curves_used", "Fewer than half of the curves that were taken could be used."),
+    Flag("few_curves_used", "Too few of the curves that were taken could be used."),
     Flag("no_interval", "Too few curves for an interval of the median at this level."),
+    Flag(
+        "modulus_drift",
+        "The modulus rises or falls along the scan: wear or dirt on the tip, or a gradient of the "
+        "tissue along the slow axis; one map cannot tell.",
+    ),
+    Flag("baseline_drift", "The baseline wanders along the scan: warmth, light or a loose holder."),
+    Flag("contact_drift", "The contact wanders along the scan: a tilted sample, a creeping stage."),
+    Flag(
+        "law_doubtful",
+        "The contact law leaves a shape behind, misses the exponent or gives another modulus at "
+        "another depth: an apparent modulus only.",
+    ),
+    Flag("other_law", "Another contact law describes the curves better and gives another modulus."),
+    Flag("many_outliers", "Many outliers: perhaps two materials, and one median tells neither."),
 )
 """Flags of a map, beside those that many of its curves carry."""
 
@@ -126,7 +140,7 @@ def _map_flags(
     names = []
     if not used.any():
         names.append("no_curve_used")
-    elif 2 * used.sum() < taken.sum():
+    elif used.sum() < s.few_curves_share * taken.sum():
         names.append("few_curves_used")
     if used.any() and not interval:
         names.append("no_interval")

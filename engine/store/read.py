@@ -20,7 +20,7 @@ from engine.store.calibrations import StoredCalibration, read_calibration
 from engine.store.curves import StoredCurves
 from engine.store.labels import read_labels
 from engine.store.pyramid import Pyramid, read_pyramid
-from engine.store.schema import SCHEMA_VERSION, TABLES
+from engine.store.schema import ALL_TABLES, FURTHER_TABLES, SCHEMA_VERSION
 from engine.store.tables import read_table
 
 _OF_THE_FRAME = {flag.name for flag in FRAME_FLAGS} | {
@@ -264,9 +264,12 @@ class DiscStore:
         SplendensError
             If there is no such table or run.
         """
-        if name not in TABLES:
-            raise SplendensError(f"no table {name!r}; there are {', '.join(TABLES)}")
-        return read_table(self._run(run)[f"tables/{name}"])  # type: ignore[arg-type]
+        if name not in ALL_TABLES:
+            raise SplendensError(f"no table {name!r}; there are {', '.join(ALL_TABLES)}")
+        tables: Any = self._run(run)["tables"]
+        if name in FURTHER_TABLES and name not in tables:  # of a run before there was such a table
+            return pd.DataFrame({c.name: [] for c in FURTHER_TABLES[name]})
+        return read_table(tables[name])
 
     def detail(self, part: str, run: str | None = None) -> dict[str, Any]:
         """Everything else a run keeps of one part: arrays and attributes by name.

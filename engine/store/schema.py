@@ -1,34 +1,10 @@
 """The result tables' columns: names, kinds, units and meanings, in the order they are written."""
 
-from dataclasses import dataclass
-from typing import Literal
+from engine.store.column import Column as Column
+from engine.store.column import Kind as Kind
+from engine.store.map_columns import CURVE_COLUMNS, MAP_COLUMNS, MAP_TABLES
 
 SCHEMA_VERSION = "1"
-
-Kind = Literal["text", "number", "count", "truth"]
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a result table.
-
-    Attributes
-    ----------
-    name
-        As written in the file; carries the unit.
-    kind
-        ``text``; ``number`` (float, NaN = could not be had); ``count`` (whole number, -1 = could
-        not be had); ``truth`` (yes or no, -1 = could not be had).
-    label
-        A few words for an axis or legend, without the unit.
-    unit
-        Unit as shown to people; empty for pure numbers.
-    """
-
-    name: str
-    kind: Kind
-    label: str
-    unit: str = ""
 
 
 def _text(*names: str) -> tuple[Column, ...]:
@@ -199,9 +175,15 @@ FURTHER: dict[str, tuple[Column, ...]] = {
         Column("map_image_shift_u_nm", "number", "place in the height image along u", "nm"),
         Column("map_image_shift_v_nm", "number", "place in the height image along v", "nm"),
         Column("map_image_drift_nm", "number", "drift against the height image", "nm"),
+        *MAP_COLUMNS,
     ),
+    "curves": CURVE_COLUMNS,
 }
 """Labels and units of columns beyond the contract's; a run need not have them."""
+
+FURTHER_TABLES: dict[str, tuple[Column, ...]] = MAP_TABLES
+"""Tables beyond the contract's; a run need not have them."""
+ALL_TABLES: dict[str, tuple[Column, ...]] = TABLES | FURTHER_TABLES
 
 _OF_STAINS: tuple[tuple[str, str, str], ...] = (
     ("_mean_counts", "nucleus above its ground", "counts"),
@@ -238,9 +220,9 @@ def column(table: str, name: str) -> Column:
     ValueError
         If there is no such table.
     """
-    if table not in TABLES:
-        raise ValueError(f"table must be one of {', '.join(TABLES)}, got {table!r}")
-    for candidate in (*TABLES[table], *FURTHER.get(table, ())):
+    if table not in ALL_TABLES:
+        raise ValueError(f"table must be one of {', '.join(ALL_TABLES)}, got {table!r}")
+    for candidate in (*ALL_TABLES[table], *FURTHER.get(table, ())):
         if candidate.name == name:
             return candidate
     return of_stain(name) or Column(name, "number", name.replace("_", " "))

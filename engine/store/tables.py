@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import zarr
 
-from engine.store.schema import TABLES, Column, of_stain
+from engine.store.schema import ALL_TABLES, FURTHER, Column, of_stain
 
 _CHUNK = 65_536
 _STORED: dict[str, Any] = {"text": object, "number": "f8", "count": "i8", "truth": "i1"}
@@ -23,7 +23,7 @@ def write_table(parent: zarr.Group, name: str, columns: Mapping[str, npt.ArrayLi
     parent
         Group of a run's tables.
     name
-        A key of :data:`engine.store.schema.TABLES`.
+        A key of :data:`engine.store.schema.ALL_TABLES`.
     columns
         Column name to values, all of one length. Every column of the schema must be there.
 
@@ -32,17 +32,18 @@ def write_table(parent: zarr.Group, name: str, columns: Mapping[str, npt.ArrayLi
     ValueError
         If a column of the schema is missing or lengths differ.
     """
-    missing = [c.name for c in TABLES[name] if c.name not in columns]
+    missing = [c.name for c in ALL_TABLES[name] if c.name not in columns]
     if missing:
         raise ValueError(f"table {name!r} lacks the columns {missing}")
     lengths = {key: len(np.asarray(values)) for key, values in columns.items()}
     if len(set(lengths.values())) > 1:
         raise ValueError(f"columns of {name!r} must have one length, got {lengths}")
-    known = {c.name: c for c in TABLES[name]}
+    known = {c.name: c for c in ALL_TABLES[name]}
     order = [*known, *(key for key in columns if key not in known)]
+    described = known | {c.name: c for c in FURTHER.get(name, ())}
     group = parent.create_group(name, attributes={"columns": order})
     for key in order:
-        _write_column(group, key, np.asarray(columns[key]), known.get(key) or of_stain(key))
+        _write_column(group, key, np.asarray(columns[key]), described.get(key) or of_stain(key))
 
 
 def replace_columns(group: zarr.Group, name: str, columns: Mapping[str, npt.ArrayLike]) -> None:
@@ -62,7 +63,7 @@ def replace_columns(group: zarr.Group, name: str, columns: Mapping[str, npt.Arra
     ValueError
         If a column is not as long as the table.
     """
-    known = {c.name: c for c in TABLES[name]}
+    known = {c.name: c for c in (*ALL_TABLES[name], *FURTHER.get(name, ()))}
     order: list[str] = list(dict[str, Any](group.attrs)["columns"])
     rows = int(group[order[0]].shape[0])  # type: ignore[union-attr]
     for key, values in columns.items():
@@ -88,7 +89,11 @@ def _write_column(
         shape=stored.shape,
         dtype="string" if kind == "text" else stored.dtype,
         chunks=(length,),
-        attributes={"kind": kind, "unit": column.unit if column else ""},
+        attributes={
+            "kind": kind,
+            "unit": column.unit if column else "",
+            "label": column.label if column else name.replace("_", " "),
+        },
         dimension_names=("row",),
     )
     if len(stored):
@@ -155,7 +160,10 @@ def export_tables(
 
 def _nulls_for_empty(table: pd.DataFrame) -> pd.DataFrame:
     kinds = {
-        column.name for columns in TABLES.values() for column in columns if column.kind == "text"
+        column.name
+        for columns in (*ALL_TABLES.values(), *FURTHER.values())
+        for column in columns
+        if column.kind == "text"
     }
     changed: dict[str, Any] = {
         name: table[name].replace("", None) for name in kinds if name in table.columns
