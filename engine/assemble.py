@@ -88,7 +88,7 @@ def cells_table(disc: str, cells: Cells | None, channels: Sequence[str] = ()) ->
 def cell_groups_table(disc: str, cells: Cells | None) -> Columns:
     """Columns of the table ``cell_groups``; ``rule`` says in words what decided."""
     if cells is None:
-        return empty("cell_groups", ("ambiguous", "rule"))
+        return empty("cell_groups", ("ambiguous", "stability", "margin", "second", "rule"))
     grades = cells.grades
     count = len(grades.pattern)
     return {
@@ -103,6 +103,9 @@ def cell_groups_table(disc: str, cells: Cells | None) -> Columns:
         "width_um": grades.width_um,
         "angle_deg": grades.angle_deg,
         "ambiguous": np.asarray(grades.ambiguous, dtype=bool),
+        "stability": grades.stability,
+        "margin": grades.margin,
+        "second": pattern_names(grades.second),
         "rule": np.asarray(grades.rule, dtype=object),
     }
 

@@ -90,7 +90,8 @@ def test_what_cannot_be_is_left_out() -> None:
     assert decode("?v=2&d=x") == {}
     assert decode("?v=1&" + "x" * LONGEST) == {}
     found = decode("?v=1&d=../up&x=1&y=nan&s=1&c=curves.x&site=a/b&t=blue&tab=x&l=mosaic.fog")
-    assert found == {"site": "", "curve": None, "layers": ["mosaic"], "regions": {}}
+    nothing = {"site": "", "curve": None, "group": ""}
+    assert found == {**nothing, "layers": ["mosaic"], "regions": {}}
 
 
 def test_a_disc_that_is_not_open_is_not_taken() -> None:

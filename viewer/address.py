@@ -1,12 +1,12 @@
 """The whole view as text in the address bar, and back.
 
 Version 1 is a query string: ``v=1``, then the disc ``d``, the view ``x``, ``y``, ``s``
-(micrometres, micrometres to a pixel), ``c`` (colour by), ``site``, ``k`` (curve), ``tab``, ``l``
-(layers), ``t`` (dark or light), ``f`` (which of card and tray are unfolded), ``g=0`` (the legend is
-folded), ``p=1`` (large type), ``st`` (stains), ``fd`` (field), ``mp`` and ``ld`` (map of the
-nanometre sites, and load), ``px`` and ``py`` (the tray's plot), and one of ``A`` to ``D`` for
-each region. What is missing keeps its default; what cannot be read is left out, so that a link that
-was cut short still opens.
+(micrometres, micrometres to a pixel), ``c`` (colour by), ``site``, ``k`` (curve), ``cg`` (centre of
+a group of cells), ``tab``, ``l`` (layers), ``t`` (dark or light), ``f`` (which of card and tray are
+unfolded), ``g=0`` (the legend is folded), ``p=1`` (large type), ``st`` (stains), ``fd`` (field),
+``mp`` and ``ld`` (map of the nanometre sites, and load), ``px`` and ``py`` (the tray's plot), and
+one of ``A`` to ``D`` for each region. What is missing keeps its default; what cannot be read is
+left out, so that a link that was cut short still opens.
 """
 
 from __future__ import annotations
@@ -50,6 +50,7 @@ FIELDS = (
     "colour_by",
     "site",
     "curve",
+    "group",
     "card_tab",
     "layers",
     "stains",
@@ -83,6 +84,8 @@ def encode(state: ViewState) -> str:
         pairs.append(("site", state.site))
     if state.site and state.curve is not None:
         pairs.append(("k", str(state.curve)))
+    if state.group:
+        pairs.append(("cg", state.group))
     if not state.legend_open:
         pairs.append(("g", "0"))
     if state.present:
@@ -141,6 +144,8 @@ def _read_names(given: dict[str, str], found: dict[str, Any]) -> None:
         found["colour_by"] = given["c"]
     site = given.get("site", "")
     found["site"] = site if _NAME.fullmatch(site) else ""
+    group = given.get("cg", "")
+    found["group"] = group if _NAME.fullmatch(group) else ""
     curve = given.get("k", "")
     found["curve"] = int(curve) if found["site"] and re.fullmatch(r"\d{1,7}", curve) else None
 

@@ -7,14 +7,15 @@ from bokeh.model import DataModel
 class Bridge(DataModel):
     """Values that pass between Python and the page's scripts.
 
-    From Python: `settings` (what the header and the pictures need), `legend` (HTML), `rungs` (the
-    ladder), `flight`, `marks` (counts up when the sites' marks changed), `address`. From the page:
-    `view` (at rest), `act` (a button, key or choice). Everything from the page is checked where it
-    is used.
+    From Python: `settings` (what the header and the pictures need), `legend` and `group` (HTML),
+    `rungs` (the ladder), `flight`, `marks` (counts up when the sites' marks changed), `address`.
+    From the page: `view` (at rest), `act` (a button, key or choice). Everything from the page is
+    checked where it is used.
     """
 
     settings = Any(default={})
     legend = Any(default="")
+    group = Any(default="")
     rungs = Any(default=[])
     flight = Nullable(Any, default=None)
     marks = Any(default=0)

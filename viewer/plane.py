@@ -18,6 +18,7 @@ from bokeh.models import CustomJS
 from viewer.address import FIELDS, encode
 from viewer.bridge import Bridge
 from viewer.gallery import Gallery
+from viewer.groups import group_box_html, mark_group
 from viewer.header import settings
 from viewer.ladder import rungs
 from viewer.legend import drawn, legend_html
@@ -31,7 +32,7 @@ from viewer.plane_panels import Panels
 from viewer.state import CHOICE_KEYS, ViewState
 from viewer.theme import palette
 
-PUSHED = {"disc", "site", "colour_by", "regions"}
+PUSHED = {"disc", "site", "group", "colour_by", "regions"}
 """Changes that make a new entry in the browser's history; all others rewrite the present one."""
 
 
@@ -118,6 +119,8 @@ class PlaneView:
         moved = ["centre_x_um", "centre_y_um", "um_per_px", "width_px", "height_px"]
         watch(lambda *_: self._show_rungs(), [*moved, "site"])
         watch(lambda *_: self._show_legend(), moved)
+        watch(lambda *_: self._show_group(), ["group"])
+        watch(lambda *_: self._show_marks() if self.state.group else None, ["um_per_px"])
         watch(self._write_address, list(FIELDS))
 
     def _show_all(self) -> None:
@@ -132,7 +135,7 @@ class PlaneView:
             "xs": [outline[:, 0].tolist()] if has else [],
             "ys": [outline[:, 1].tolist()] if has else [],
         }
-        self._show_marks()
+        self._show_group()
         self._show_colours()
         self._show_layers()
         self._show_selection()
@@ -171,9 +174,14 @@ class PlaneView:
 
     def _show_marks(self) -> None:
         marks = self.modes.marks()
+        mark_group(marks, self.gallery, self.state)
         self.sources.mode_points.data = marks.points
         self.sources.mode_lines.data = marks.lines
         self.sources.mode_words.data = marks.words
+
+    def _show_group(self) -> None:
+        self.bridge.group = group_box_html(self.gallery, self.state)
+        self._show_marks()
 
     def _show_selection(self) -> None:
         state = self.state

@@ -13,6 +13,7 @@ from engine.view.hit import nearest_curve, nearest_site
 from viewer.address import apply
 from viewer.bridge import Bridge
 from viewer.gallery import Gallery
+from viewer.groups import group_at
 from viewer.ladder import FILLS
 from viewer.plane_modes import Modes
 from viewer.plane_panels import Panels
@@ -81,17 +82,21 @@ class PlaneInput:
     def click(self, x_um: float, y_um: float) -> None:
         """Select the site, and the curve, that a click at a place of the disc means."""
         scene = self.gallery.scene(self.state.disc)
-        if "sites" not in self.state.layers:
-            return
         scale = self.state.um_per_px
-        site = nearest_site(scene.sites, x_um, y_um, scale)
+        shown = "sites" in self.state.layers
+        site = nearest_site(scene.sites, x_um, y_um, scale) if shown else None
+        if site is None:
+            group = group_at(self.gallery, self.state, x_um, y_um)
+            if group or not shown:  # the selected site stays beside a group that is looked at
+                self.state.group = group
+                return
         curve = None
         if site is not None:
             number = list(scene.sites).index(site)
             curve = self._curve_under(site, x_um, y_um)
             if curve is None:
                 curve = nearest_curve(scene.curves, number, x_um, y_um, scale)
-        self.state.select(site or "", curve)
+        self.state.param.update(group="", site=site or "", curve=curve)
         if site is not None:
             self.state.card_open = True
 
@@ -125,6 +130,7 @@ class PlaneInput:
             "step": lambda: self.step(-1 if value == -1 else 1),
             "approach": self.approach,
             "clear": self.clear,
+            "group": lambda: self.state.param.update(group=""),
             "panel": lambda: self.panels.act(value),
             "mode": lambda: self.modes.choose(value),
             "strip": lambda: self.modes.act(value),
@@ -147,7 +153,7 @@ class PlaneInput:
 
     def _on_disc(self, disc: Any) -> None:
         if disc in self.state.discs and disc != self.state.disc:
-            self.state.param.update(disc=disc, site="", curve=None)
+            self.state.param.update(disc=disc, site="", curve=None, group="")
             x0, y0, x1, y1 = self.gallery.scene(disc).extent_um
             size = max((x1 - x0) / self.state.width_px, (y1 - y0) / self.state.height_px)
             self.state.fly_to((x0 + x1) / 2, (y0 + y1) / 2, 1.06 * size)
@@ -172,9 +178,11 @@ class PlaneInput:
             self.following = False
 
     def clear(self) -> None:
-        """Leave the mode that is on; without one, select nothing."""
+        """Leave the mode that is on; else let go of the group, then of the site."""
         if self.state.mode:
             self.state.mode = ""
+        elif self.state.group:
+            self.state.group = ""
         else:
             self.state.select("")
 

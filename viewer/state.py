@@ -129,6 +129,9 @@ class ViewState(param.Parameterized):
         bounds=(0, None),
         doc="Selected curve of that site, row * cols + col.",
     )
+    group: str = param.String(
+        "", doc="The selected group of cells, by its centre ``x_y`` in um; empty for none."
+    )
     regions: dict[str, Region] = param.Dict({}, doc="Letter to `Region`.")
     scatter_x: str = param.String("pattern_index", doc="Site quantity along x of the tray's plot.")
     scatter_y: str = param.String("modulus_kPa", doc="Site quantity along y of the tray's plot.")

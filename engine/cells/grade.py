@@ -39,6 +39,10 @@ class GroupGrades:
         (g,) index of the pattern that the disturbed repetitions gave next most often; -1 if none.
     ambiguous
         (g,) whether the confidence is too low to lean on.
+    stability
+        (g,) share of the disturbed repetitions that agree; one of the two parts of the confidence.
+    margin
+        (g,) logarithm of value over threshold at the nearest threshold; the other part.
     cell_pattern, cell_confidence
         (n,) the same for each cell; its confidence counts its own repetitions.
     """
@@ -55,6 +59,8 @@ class GroupGrades:
     rule: tuple[str, ...]
     second: NDArray[np.int64]
     ambiguous: NDArray[np.bool_]
+    stability: NDArray[np.float64]
+    margin: NDArray[np.float64]
     cell_pattern: NDArray[np.int64]
     cell_confidence: NDArray[np.float64]
 
@@ -142,7 +148,8 @@ def grade_groups(
     pooled = np.zeros((groups, len(PATTERNS)), dtype=np.int64)
     np.add.at(pooled, graph.group, votes)
     clear = 0.5 + 0.5 * np.minimum(decision.margin / s.confidence.full_margin, 1.0)
-    confidence = _share(pooled, decision.pattern) * clear
+    stability = _share(pooled, decision.pattern)
+    confidence = stability * clear
     unit = np.where(np.isfinite(features.spacing_um), features.spacing_um, 0.0)
     angle = np.where(features.cells > 1, np.degrees(-features.angle_rad) % 180.0, np.nan)
     cell_pattern = decision.pattern[graph.group]
@@ -159,6 +166,8 @@ def grade_groups(
         rule=tuple(_sentence(features, decision, s, g) for g in range(groups)),
         second=_second(pooled, decision.pattern),
         ambiguous=confidence < s.confidence.ambiguous_below,
+        stability=stability,
+        margin=decision.margin,
         cell_pattern=cell_pattern,
         cell_confidence=_share(votes, cell_pattern) * clear[graph.group],
     )

@@ -35,7 +35,7 @@
       this.figure = figure;
       this.serial = 0;
       this.app = byId("app");
-      for (const name of ["settings", "legend", "rungs", "address"]) {
+      for (const name of ["settings", "legend", "group", "rungs", "address"]) {
         bridge.properties[name].change.connect(() => this[name]());
       }
       this.panels = new splendens.Panels((name, value) => this.send(name, value));
@@ -47,6 +47,7 @@
       new ResizeObserver(() => this.rungs()).observe(byId("ladder"));
       this.settings();
       this.legend();
+      this.group();
       this.rungs();
       this.address();
     }
@@ -205,6 +206,11 @@
       byId("legend").querySelector(".body").innerHTML = this.bridge.legend;
       byId("legend").classList.toggle("empty", !this.bridge.legend);
       this.placeLegend();
+    }
+
+    group() {
+      byId("group").querySelector(".body").innerHTML = this.bridge.group;
+      byId("group").hidden = !this.bridge.group;
     }
 
     // Into the corner where it hides the fewest letters of regions, and not the selected site.
