@@ -161,7 +161,7 @@ def _surface_columns() -> tuple[Column, ...]:
 
 
 FURTHER: dict[str, tuple[Column, ...]] = {
-    "curves": (Column("contact_height_nm", "number", "height of the surface", "nm"),),
+    "curves": (Column("contact_height_nm", "number", "height of the surface", "nm"), *CURVE_COLUMNS),
     "sites": (
         Column("position_se_um", "number", "position, error to expect", "µm"),
         Column("position_95_um", "number", "position, radius of 95 %", "µm"),
@@ -177,7 +177,6 @@ FURTHER: dict[str, tuple[Column, ...]] = {
         Column("map_image_drift_nm", "number", "drift against the height image", "nm"),
         *MAP_COLUMNS,
     ),
-    "curves": CURVE_COLUMNS,
 }
 """Labels and units of columns beyond the contract's; a run need not have them."""
 
