@@ -161,7 +161,10 @@ def _surface_columns() -> tuple[Column, ...]:
 
 
 FURTHER: dict[str, tuple[Column, ...]] = {
-    "curves": (Column("contact_height_nm", "number", "height of the surface", "nm"), *CURVE_COLUMNS),
+    "curves": (
+        Column("contact_height_nm", "number", "height of the surface", "nm"),
+        *CURVE_COLUMNS,
+    ),
     "sites": (
         Column("position_se_um", "number", "position, error to expect", "µm"),
         Column("position_95_um", "number", "position, radius of 95 %", "µm"),
