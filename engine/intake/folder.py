@@ -21,6 +21,7 @@ from engine.intake.mosaic_zarr import read_zarr_mosaic
 from engine.intake.paths import check_text, inside, links_out
 from engine.intake.report import Refused, Report
 from engine.intake.sites import SiteRow, SiteTable, read_sites
+from engine.intake.slips import curve_slips, probe_slips
 from engine.intake.suspect import curve_cautions, points_inside
 from engine.intake.tiled import TiledMosaic
 
@@ -109,7 +110,8 @@ class DiscFolder:
             curves = curve_reader(path)(path, report)
         if curves is None or not self._volts_known(curves, site, report):
             return None
-        for name, sentence in curve_cautions(curves):
+        probe = self._parts.probes.get(site.probe)
+        for name, sentence in (*curve_cautions(curves), *curve_slips(curves, probe)):
             report.caution(name, sentence)
         return curves
 
@@ -317,6 +319,10 @@ def _read_table(folder: DiscFolder, manifest: Report) -> None:
 
 
 def _kind_cautions(folder: DiscFolder) -> None:
+    disc = folder.report_on(MANIFEST)
+    for probe in folder.probes:
+        for name, sentence in probe_slips(probe):
+            disc.caution(name, sentence)
     for site in folder.sites:
         report = folder.report_on("", site.site)
         if site.kind == "bead-map" and site.curves is None:

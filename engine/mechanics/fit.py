@@ -19,6 +19,7 @@ from .fit_steps import (
     before_the_fit,
     check_constants,
     curve_mask,
+    impossible,
     map_noise,
     of_the_way_back,
     pulled,
@@ -243,15 +244,17 @@ def _fit_chunk(
         quiet = judged.sigma / np.sqrt(np.maximum(window_of(back.counts) / 2.0, 1.0))
         lost = (back.counts >= MIN_SAMPLES) & (found[:, 2] == 0.0)
         judged = replace(judged, adhesion=found[:, 0], adhesion_sigma=quiet, retract_lost=lost)
+    k, nu = float(spring_constant_N_per_m), float(poisson_ratio)
+    modulus = np.exp(numbers["log_alpha"]) * k / table.scale_nm * (1.0 - nu * nu) * KPA
+    judged = replace(judged, implausible=judged.implausible | impossible(judged, modulus, s))
     usual = common.sigma_nm if common else usual_sigma(judged.sigma)
     flags = judge(judged, tip, layer_nm, layer, s, MIN_SAMPLES, usual)
-    k, nu = float(spring_constant_N_per_m), float(poisson_ratio)
     withheld = (flags & np.uint32(mask_of(FLAGS, NO_MODULUS))) != 0
 
     def shown(values: Floats) -> Floats:
         return np.where(withheld, np.nan, values)
 
-    modulus = shown(np.exp(numbers["log_alpha"]) * k / table.scale_nm * (1.0 - nu * nu) * KPA)
+    modulus = shown(modulus)
     with np.errstate(invalid="ignore"):
         rmse = np.sqrt(numbers["rss"] / np.maximum(todo.counts - 4, 1)) * table.scale_nm * k
     return CurveFits(

@@ -111,7 +111,9 @@ def before_the_fit(ahead: Curves, valid: Bools, s: MechanicsSettings) -> tuple[J
     with np.errstate(invalid="ignore"):
         rigid = (dz > 0) & (dd > s.rigid_slope * dz) & (dd > 1e-3 * span)
     enough = ahead.counts >= MIN_SAMPLES
-    slip = enough & ((span < s.drive_range_min_nm) | (span > s.drive_range_max_nm) | rigid)
+    rise = ahead.rise()
+    tiny = (rise > 0) & (rise < s.deflection_range_min_nm)
+    slip = enough & ((span < s.drive_range_min_nm) | (span > s.drive_range_max_nm) | rigid | tiny)
     backwards = enough & (last < first)
     good = taken & ~ahead.gap & ~slip & ~backwards
     nan = np.full(n, np.nan)
@@ -160,6 +162,13 @@ def after_the_fit(
         excess_se=errors["extra"],
         pull=x["pull"],
     )
+
+
+def impossible(judged: Judged, modulus_kPa: Floats, s: MechanicsSettings) -> Bools:
+    """Tell curves with a clear push whose modulus no material has."""
+    with np.errstate(invalid="ignore"):
+        out = (modulus_kPa < s.modulus_min_kPa) | (modulus_kPa > s.modulus_max_kPa)
+        return np.asarray(out & (judged.force >= s.no_contact_sigma * judged.sigma))
 
 
 def pulled(judged: Judged, todo: Curves, table: LawTable, s: MechanicsSettings) -> Bools:

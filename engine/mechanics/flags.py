@@ -9,8 +9,8 @@ FLAGS: tuple[Flag, ...] = (
     Flag("constant", "The deflection never changes.", True),
     Flag(
         "implausible_units",
-        "The drive's range or the rise of the deflection is impossible: look for a slip of units, "
-        "of the sensitivity or of the spring constant.",
+        "The drive's range, the rise of the deflection or the modulus is impossible: look for a "
+        "slip of units, of the sensitivity or of the spring constant.",
         True,
     ),
     Flag(

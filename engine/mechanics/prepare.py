@@ -53,6 +53,12 @@ class Curves:
         last = np.maximum(self.counts - 1, 0)
         return self.z[rows, 0].astype(float), self.z[rows, last].astype(float)
 
+    def rise(self) -> Floats:
+        """Range of the deflection of each curve, nm; NaN for a curve without samples."""
+        with np.errstate(invalid="ignore"):
+            high, low = (f.reduce(self.d, axis=1) for f in (np.fmax, np.fmin))
+            return np.asarray(high - low, float)
+
     def final_rise(self) -> tuple[Floats, Floats]:
         """Change of drive and of deflection over the last sixteenth of each curve, nm."""
         rows = np.arange(len(self.d))

@@ -167,6 +167,18 @@ class MechanicsSettings(MapSettings):
     drive_range_max_nm: float = Field(
         default=1e6, gt=0.0, le=1e12, description="A longer drive is a slip of units, nm."
     )
+    deflection_range_min_nm: float = Field(
+        default=1e-3,
+        ge=0.0,
+        le=1e3,
+        description="Less deflection than any detector resolves is a slip of units, nm.",
+    )
+    modulus_min_kPa: float = Field(
+        default=1e-3, ge=0.0, le=1e9, description="A smaller modulus is a slip of units, kPa."
+    )
+    modulus_max_kPa: float = Field(
+        default=1e9, gt=0.0, le=1e15, description="A larger modulus is a slip of units, kPa."
+    )
     rigid_slope: float = Field(
         default=1.1,
         ge=1.0,

@@ -178,6 +178,10 @@ FURTHER: dict[str, tuple[Column, ...]] = {
         Column("map_image_shift_u_nm", "number", "place in the height image along u", "nm"),
         Column("map_image_shift_v_nm", "number", "place in the height image along v", "nm"),
         Column("map_image_drift_nm", "number", "drift against the height image", "nm"),
+        Column("modulus_model", "text", "contact law"),
+        Column("modulus_layer", "text", "layer the law is corrected for"),
+        Column("modulus_depth_share", "number", "share of the indentation that is fitted"),
+        Column("modulus_poisson_ratio", "number", "Poisson ratio"),
         *MAP_COLUMNS,
     ),
 }
