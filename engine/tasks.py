@@ -10,6 +10,7 @@ import numpy as np
 from engine.assumptions import assumptions, tip_of
 from engine.cells import (
     CellIntensities,
+    CellsSettings,
     GroupGrades,
     NeighbourGraph,
     NucleiDetection,
@@ -29,6 +30,7 @@ from engine.store import DiscStore, open_store
 from engine.store.corrections import corrections_of
 from engine.store.labels import BLOCK as LABEL_BLOCK
 from engine.store.labels import LabelWriter
+from engine.store.pyramid import Pyramid
 
 OUTLINE_PIXEL_UM = 4.0
 """The tissue's outline is told from a level of the mosaic with pixels of about this size."""
@@ -154,13 +156,28 @@ def with_corrections(
 
 def outline_of(store: DiscStore, settings: Settings) -> np.ndarray[Any, Any]:
     """Outline of the tissue, (points, 2) in disc micrometres; empty where it can't be told."""
-    pyramid = store.mosaic
-    if pyramid is None:
+    if store.mosaic is None:
+        return np.empty((0, 2))
+    return outline_of_pyramid(store.mosaic, store.info["channels"], settings.cells)
+
+
+def outline_of_pyramid(
+    pyramid: Pyramid, channels: Sequence[str], settings: CellsSettings | None = None
+) -> np.ndarray[Any, Any]:
+    """Outline of the tissue from a coarse level of a stored mosaic, as `outline_of`.
+
+    Parameters
+    ----------
+    pyramid, channels
+        The mosaic and the names of its channels.
+    settings
+        Settings.
+    """
+    if "nuclei" not in channels:
         return np.empty((0, 2))
     level = pyramid.level_for(OUTLINE_PIXEL_UM)
-    channel = store.info["channels"].index("nuclei")
     outline = tissue_outline(
-        pyramid.levels[level][channel], pyramid.pixel_um[level][1], settings.cells
+        pyramid.levels[level][list(channels).index("nuclei")], pyramid.pixel_um[level][1], settings
     )
     origin_y, origin_x = pyramid.origin_um[level]
     return outline + np.array([origin_x, origin_y])

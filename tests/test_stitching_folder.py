@@ -214,3 +214,28 @@ def test_bands_of_a_wide_mosaic_need_little_memory():
     )  # fmt: skip
     # MiB beyond a small mosaic's; Python and its libraries are not counted
     assert float(done.stdout) < 400
+
+
+def test_placing_tiles_is_told_and_each_pixel_of_the_mosaic_is_blended_once(tmp_path, monkeypatch):
+    from engine.intake import stitched
+
+    blended: list[tuple[int, int]] = []
+    plain = stitched.blend_rows
+
+    def counted(canvas, read, first, stop, field, dtype):
+        blended.append((first, stop))
+        return plain(canvas, read, first, stop, field, dtype)
+
+    monkeypatch.setattr(stitched, "blend_rows", counted)
+    folder = write_tiled_folder(tmp_path / "disc", small_scan(), sites=[site("b001", 60, 60)])
+    told: list[tuple[str, float]] = []
+    import_folder(folder, tmp_path / "d.zarr", lambda what, share: told.append((what, share)))
+    rows = open_store(tmp_path / "d.zarr").mosaic.levels[0].shape[1]
+    assert sum(stop - first for first, stop in blended) == rows
+    shares = [share for what, share in told if what == "placing tiles"]
+    assert len(shares) > 9
+    assert shares == sorted(shares)
+    assert [share for _, share in told] == sorted(share for _, share in told)
+    blended.clear()
+    check_folder(folder)
+    assert sum(stop - first for first, stop in blended) == rows

@@ -1,5 +1,6 @@
 """A disc folder: opened, checked part by part, with every defect gathered."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from engine.intake.heights import HeightImage, place_image
 from engine.intake.landmarks import read_landmarks
 from engine.intake.manifest import Manifest, Probe
 from engine.intake.manifest_reading import Parts, read_manifest
-from engine.intake.mosaic import MosaicSource, RawMosaic, mosaic_source
+from engine.intake.mosaic import LookAt, MosaicSource, RawMosaic, mosaic_source
 from engine.intake.mosaic_tiff import read_tiff_mosaic
 from engine.intake.mosaic_zarr import read_zarr_mosaic
 from engine.intake.paths import check_text, inside, links_out
@@ -72,11 +73,17 @@ class DiscFolder:
             raise FolderError(self.defects)
         return self._parts.manifest
 
-    def mosaic(self) -> MosaicSource | None:
-        """Open the mosaic; None, with the defects told, if it is wrong."""
+    def mosaic(self, progress: Callable[[float], None] | None = None) -> MosaicSource | None:
+        """Open the mosaic; None, with the defects told, if it is wrong.
+
+        Parameters
+        ----------
+        progress
+            Told the share done while tiles are placed.
+        """
         parts = self._parts
         if parts.mosaic_tiles is not None:
-            return self._tiled(parts.mosaic_tiles).source(parts)
+            return self._tiled(parts.mosaic_tiles).source(parts, progress)
         if parts.mosaic_file is None:
             return None
         report = self.report_on(parts.mosaic_file)
@@ -143,13 +150,19 @@ class DiscFolder:
         """Make a report on one file that adds to this folder's defects and cautions."""
         return Report(file, site, self.defects, self.cautions)
 
-    def check(self) -> None:
-        """Read everything once, keep nothing: all defects and cautions are told afterwards."""
+    def check(self, look: LookAt | None = None) -> None:
+        """Read everything once, keep nothing: all defects and cautions are told afterwards.
+
+        Parameters
+        ----------
+        look
+            Shown the rows of the mosaic as they are read.
+        """
         for probe in self.probes:
             self.calibration(probe)
         mosaic = self.mosaic()
         if mosaic is not None:
-            mosaic.check()
+            mosaic.check(look)
         for site in self.sites:
             self.curves(site)
             self.height(site)

@@ -17,6 +17,8 @@ from engine.intake.tile_map import TileMap
 DTYPES = (np.dtype("u1"), np.dtype("u2"), np.dtype("f4"))
 AGREE = 0.01
 """Relative difference up to which two pixel sizes agree (the contract's figure)."""
+LookAt = Callable[[int, int, NDArray[Any]], None]
+"""``look(channel, first, rows)``: rows of a channel as they are read."""
 _UNIT_UM = {
     "m": 1e6, "meter": 1e6, "metre": 1e6,
     "cm": 1e4, "centimeter": 1e4,
@@ -110,15 +112,22 @@ class MosaicSource:
                 self._report.defect(place, found, "an image that can be decoded")
         return np.zeros((stop - first, cols), self.dtype)
 
-    def check(self) -> None:
+    def check(self, look: LookAt | None = None) -> None:
         """Read every row once and keep nothing.
 
         What cannot be decoded is told as a defect; a channel that is empty, saturated or nothing
         but NaN as a caution, as whenever a channel is read through from its first row on.
+
+        Parameters
+        ----------
+        look
+            Shown what is read: channel, first row and the rows.
         """
         for channel in range(self.shape[0]):
             for first in range(0, self.shape[1], self.rows_at_once):
-                self.read_rows(channel, first, min(first + self.rows_at_once, self.shape[1]))
+                part = self.read_rows(channel, first, min(first + self.rows_at_once, self.shape[1]))
+                if look is not None:
+                    look(channel, first, part)
 
     def _look_at(self, channel: int, first: int, part: NDArray[Any]) -> None:
         if self.tiles is None:  # tiles were looked at one by one, before they were blended

@@ -1,5 +1,6 @@
 """Tiles as one mosaic: looked through, registered, and read by bands like any other image."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -45,6 +46,7 @@ def stitched_mosaic(
     as_one: MosaicSource,
     report: Report,
     settings: StitchingSettings | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> MosaicSource | None:
     """Make one image of tiles; None, with the defects told, if their positions cannot be true.
 
@@ -58,7 +60,10 @@ def stitched_mosaic(
         Report on the table of tiles; takes defects and cautions.
     settings
         How they are stitched; by default what suits the pixel size.
+    progress
+        Told the share done, 0 to 1.
     """
+    tell = progress or (lambda _share: None)
     pixel_um = as_one.pixel_um
     s = settings or settings_for_pixel(pixel_um)
     tile_shape = stack.shape[1:]
@@ -70,14 +75,17 @@ def stitched_mosaic(
     def read(tile: int) -> NDArray[Any]:
         return stack.read(nuclei, tile, 0, tile_shape[0])
 
-    found = register_tiles(read, position_px, tile_shape, s)
+    found = register_tiles(read, position_px, tile_shape, s, lambda share: tell(0.7 * share))
     if not check_directions(read, found, tile_shape, pixel_um, s, report):
         return None
-    looks = [_look(stack, channel, s) for channel in range(stack.shape[0])]
-    fields = [_field(stack, channel, look, found, s) for channel, look in enumerate(looks)]
+    looks, fields = [], []
+    for channel in range(stack.shape[0]):
+        looks.append(_look(stack, channel, s))
+        fields.append(_field(stack, channel, looks[-1], found, s))
+        tell(0.7 + 0.3 * (channel + 1) / stack.shape[0])
     names = _mosaic_flags(found, fields)
-    for channel, look in zip(as_one.channels, looks, strict=True):
-        look.seen.tell(channel, report)
+    for name, look in zip(as_one.channels, looks, strict=True):
+        look.seen.tell(name, report)
     _place_cautions(found, names, pixel_um, report)
     overlap = typical_overlap_px(position_px, tile_shape, found.links.pairs)
     canvas = lay_out(position_px, found.correction_px, tile_shape, overlap)

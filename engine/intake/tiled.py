@@ -1,5 +1,6 @@
 """The mosaic of a folder that hands over tiles: read and stitched once, then kept."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,17 +38,21 @@ class TiledMosaic:
         """Paths of the tiles, relative to the folder; none where the table is wrong."""
         return tuple(row.file for row in self._read_rows() or ())
 
-    def source(self, parts: Parts) -> MosaicSource | None:
+    def source(
+        self, parts: Parts, progress: Callable[[float], None] | None = None
+    ) -> MosaicSource | None:
         """Stitch the tiles; None, with the defects told, if anything is wrong.
 
         Parameters
         ----------
         parts
             What the manifest says of channels and pixel size.
+        progress
+            Told the share done, 0 to 1.
         """
         if not self._source_seen:
             self._source_seen = True
-            self._source = self._stitch(parts)
+            self._source = self._stitch(parts, progress)
         return self._source
 
     def _read_rows(self) -> tuple[TileRow, ...] | None:
@@ -60,7 +65,9 @@ class TiledMosaic:
                 self._rows = read_tile_table(path, self.table)
         return self._rows
 
-    def _stitch(self, parts: Parts) -> MosaicSource | None:
+    def _stitch(
+        self, parts: Parts, progress: Callable[[float], None] | None
+    ) -> MosaicSource | None:
         rows = self._read_rows()
         stack = None if rows is None else open_tiles(self.root, rows, self.table)
         if stack is None:
@@ -73,4 +80,6 @@ class TiledMosaic:
             self.manifest,
             self.table.beside(stack.rows[0].file),
         )
-        return None if as_one is None else stitched_mosaic(stack, as_one, self.table)
+        if as_one is None:
+            return None
+        return stitched_mosaic(stack, as_one, self.table, progress=progress)

@@ -4,7 +4,7 @@ import dataclasses
 import json
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -37,7 +37,7 @@ from engine.store.provenance import (
     tree_digest,
     write_hashes,
 )
-from engine.store.pyramid import write_pyramid
+from engine.store.pyramid import Pyramid, read_pyramid, write_pyramid
 from engine.store.schema import SCHEMA_VERSION
 
 _CURVES_A_CHUNK = 256
@@ -46,8 +46,8 @@ _CHUNKS_A_SHARD = 8
 Progress = Callable[[str, float], None]
 """``progress(what, share)``: what is being done, and the share of the whole done, 0 to 1."""
 
-Outline = Callable[[MosaicSource], npt.NDArray[np.float64]]
-"""Outline of the tissue in the disc frame, (points, 2), told from the mosaic."""
+Outline = Callable[[Pyramid, Sequence[str]], npt.NDArray[np.float64]]
+"""Outline of the tissue in the disc frame, (points, 2), told from the mosaic as stored."""
 
 
 def write_store(
@@ -93,11 +93,13 @@ def write_store(
         root = zarr.create_group(staged, zarr_format=3)
         calibrated = calibrate_folder(folder)
         write_calibrations(root, calibrated, _write_curves)
-        mosaic = folder.mosaic()
+        mosaic = folder.mosaic(lambda share: tell("placing tiles", 0.02 + 0.13 * share))
         if mosaic is not None:
-            _write_mosaic(root, mosaic, lambda s: tell("mosaic", 0.02 + 0.48 * s))
+            begun = 0.02 if mosaic.tiles is None else 0.15
+            _write_mosaic(root, mosaic, lambda s: tell("mosaic", begun + (0.5 - begun) * s))
             if outline is not None:
-                folder.site_off_disc(outline(mosaic))
+                stored: Any = root["mosaic"]
+                folder.site_off_disc(outline(read_pyramid(stored), mosaic.channels))
         group = root.create_group("sites")
         for number, site in enumerate(folder.sites):
             _write_site(group, folder, site)
