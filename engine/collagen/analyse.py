@@ -213,7 +213,7 @@ def _eroded(
 ) -> Array:
     if tip is None or not tip.corrects:
         return height
-    return erode(height, pixel, tip, settings.thickness_max_nm)
+    return erode(height, pixel, tip, settings.thickness_max_nm, between=True)
 
 
 def _radius_terms(

@@ -91,6 +91,20 @@ def _side_end(p, top, sign, size):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
+def _steepest(p, top, foot):  # type: ignore[no-untyped-def]
+    """Where a flank falls most steeply: below, the tip has filled the corner with its own shape."""
+    sign = 1 if foot > top else -1
+    at, most = foot, 0.0
+    i = top + 2 * sign
+    while (foot - i) * sign >= 2:
+        fall = (p[i - 2 * sign] - p[i + 2 * sign]) + (p[i - sign] - p[i + sign])
+        if fall > most:
+            at, most = i, fall
+        i += sign
+    return at
+
+
+@numba.njit(cache=True)
 def _circle(p, t0, step, first, last, floor, sol):  # type: ignore[no-untyped-def]
     """Linear least-squares circle through the points of ``first..last`` above ``floor``."""
     n = 0
@@ -143,6 +157,7 @@ def _fit_cap(p, step, half, reach, flank_share, depth_share, sol):  # type: igno
     sol[5] = min(drop_left, drop_right)
     if sol[5] <= 0.0:
         return 0
+    left, right = _steepest(p, top, left), _steepest(p, top, right)
     deepest = np.inf
     n = 0
     first, last = left, right

@@ -181,7 +181,7 @@ class CollagenSettings(BaseModel):
         default=0.2, ge=0, le=1, description="and when this share of its length is measured"
     )
     method_rel_sd: float = Field(
-        default=0.045,
+        default=0.03,
         ge=0,
         le=1,
         description="relative standard deviation of the method itself, added to the interval",
