@@ -20,7 +20,7 @@ from engine.collagen.network import (
 )
 from engine.collagen.orientation import order_and_director, orientation_field
 from engine.collagen.polynomial import subtract_polynomial
-from engine.collagen.profiles import CapFits, fit_caps
+from engine.collagen.profiles import CapFits, fit_caps, on_crest
 from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
 from engine.collagen.ridges import fill_missing, find_ridges
 from engine.collagen.scale import surface_curves
@@ -162,7 +162,7 @@ class _Found:
 
 def _nothing(pixel: tuple[float, float], settings: CollagenSettings) -> _Found:
     nan = float("nan")
-    traces, caps = empty_traces(), CapFits(*(np.zeros(0) for _ in range(4)))
+    traces, caps = empty_traces(), CapFits(*(np.zeros(0) for _ in range(5)))
     piece = piece_thickness(traces, caps, settings)
     banding = no_banding(0, max(pixel) <= settings.band_pixel_max_nm)
     bound = TipBound(nan, np.zeros(0), np.zeros(0))
@@ -180,7 +180,7 @@ def _network(
     eroded = _eroded(height, pixel, tip, settings)
     whole = fill_missing(eroded)
     traces = trace(find_ridges(subtract_polynomial(whole, 2), pixel, settings), pixel, settings)
-    crest = np.isfinite(fit_caps(whole, traces, pixel, settings).flank_nm)
+    crest = on_crest(fit_caps(whole, traces, pixel, settings))
     share = _crest_share(traces, crest)
     # A piece that nowhere runs along a crest is a shoulder; for the order, short crests count, as
     # most of what lies across the others is seen in such pieces only.

@@ -19,6 +19,11 @@ FLAGS: tuple[Flag, ...] = (
     Flag("no_fibrils", "No fibril could be traced."),
     Flag("few_pieces", "Few pieces carry the thickness distribution; its tails are uncertain."),
     Flag("thin_in_pixels", "The median fibril is only a few pixels wide; thickness is uncertain."),
+    Flag(
+        "thin_tail_cut",
+        "A tenth of the fibrils is but a few pixels wide: thinner ones are missing, "
+        "thickness reads too large.",
+    ),
     Flag("wide_interval", "The interval of the 95th percentile of thickness is wide."),
     Flag("radius_unknown", "The tip's apex radius is unknown: thickness reads too large."),
     Flag(

@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from engine.collagen.areal_filter import FINEST_PX
 from engine.collagen.flags import FLAGS
+from engine.collagen.network import weighted_quantile
 from engine.collagen.plausible import upside_down, wrong_unit
 from engine.collagen.results import NetworkAnalysis
 from engine.collagen.ridges import fill_missing
@@ -96,9 +97,19 @@ def _fibril_flags(
         "no_fibrils": len(result.fibrils.length_nm) == 0,
         "few_pieces": thickness.pieces < settings.pieces_min,
         "thin_in_pixels": thickness.median_nm < settings.thin_px * max(pixel),
+        "thin_tail_cut": _thin_tail_nm(result) < settings.thin_px * max(pixel),
         "wide_interval": width / 2.0 > settings.wide_interval * thickness.p95_nm,
     }
     return {name for name, raised in checks.items() if raised}
+
+
+def _thin_tail_nm(result: NetworkAnalysis) -> float:
+    """Thickness below which a tenth of the measured length lies; NaN without any."""
+    value = result.fibrils.thickness_nm
+    known = np.isfinite(value)
+    if not known.any():
+        return float("nan")
+    return weighted_quantile(value[known], result.fibrils.length_nm[known], 0.1)
 
 
 def _band_flags(

@@ -45,7 +45,8 @@ class ThicknessSummary:
     mean_nm, median_nm, p95_nm
         Over pieces, weighted by their length.
     p95_ci_low_nm, p95_ci_high_nm
-        Interval of the 95th percentile: bootstrap over pieces, method and radius terms added.
+        Interval of the 95th percentile: bootstrap over pieces, method and radius terms added. It is
+        about the fibrils of this image, not of the tissue: pieces of one fibril are alike.
     pieces
         Pieces that were measured.
     radius_sd_nm
@@ -53,6 +54,10 @@ class ThicknessSummary:
     radius_unknown_nm
         Where the radius is unknown: how much thinner all would be under the bluntest tip that the
         image allows; the interval's low end reaches down by it.
+    pieces_needed
+        Measured pieces after which the interval's half-width would be that of ``interval_aim``, the
+        bootstrap's share falling with the root of their number; NaN where method and radius alone
+        are wider.
     """
 
     mean_nm: float
@@ -63,6 +68,7 @@ class ThicknessSummary:
     pieces: int
     radius_sd_nm: float
     radius_unknown_nm: float = 0.0
+    pieces_needed: float = float("nan")
 
 
 def piece_thickness(traces: Traces, caps: CapFits, settings: CollagenSettings) -> PieceThickness:
@@ -169,7 +175,7 @@ def summarise_thickness(
     radius_sd_nm
         Standard deviation of thickness from the tip radius, which all pieces share.
     settings
-        ``bootstrap_samples``, ``interval_level``, ``method_rel_sd``.
+        ``bootstrap_samples``, ``interval_level``, ``method_rel_sd``, ``interval_aim``.
     seed
         Of the bootstrap.
     unknown_nm
@@ -201,7 +207,15 @@ def summarise_thickness(
         pieces=int(value.size),
         radius_sd_nm=radius_sd_nm,
         radius_unknown_nm=unknown_nm,
+        pieces_needed=_pieces_needed(value.size, (high - low) / 2.0, shared, p95, settings),
     )
+
+
+def _pieces_needed(
+    pieces: int, sampled_nm: float, shared_nm: float, p95_nm: float, settings: CollagenSettings
+) -> float:
+    left = (settings.interval_aim * p95_nm) ** 2 - shared_nm**2
+    return float(np.ceil(pieces * sampled_nm**2 / left)) if left > 0 else float("nan")
 
 
 def orientation(tangent_u: Array, tangent_v: Array, weight: Array) -> tuple[float, float]:

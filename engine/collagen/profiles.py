@@ -13,6 +13,7 @@ from engine.collagen.walk import gradient_along, smooth_along
 Array = NDArray[np.float64]
 
 _AXIS_SMOOTH_NM = 60.0
+_ASIDE = 0.8  # of the radius
 
 
 @dataclass(frozen=True)
@@ -25,14 +26,16 @@ class CapFits:
         Twice the circle's radius; NaN where a gate is not passed.
     residual
         Root mean square residual in radii; NaN where nothing could be fitted.
-    offset_nm
-        Centre of the circle from the path, along the normal.
+    radius_nm, offset_nm
+        The circle, whether or not a gate is passed: its radius, and its centre from the path along
+        the normal; NaN where nothing could be fitted.
     flank_nm
         Height of the lower flank; NaN where the profile has no crest near the path.
     """
 
     thickness_nm: Array
     residual: Array
+    radius_nm: Array
     offset_nm: Array
     flank_nm: Array
 
@@ -245,7 +248,25 @@ def fit_caps(
             & _inside(height_nm.shape, traces, pixel_nm, settings.edge_nm)
         )
         flank = np.where(flank > 0, flank, np.nan)
-    return CapFits(np.where(passed, 2.0 * radius, np.nan), residual, offset, flank)
+    return CapFits(np.where(passed, 2.0 * radius, np.nan), residual, radius, offset, flank)
+
+
+def on_crest(caps: CapFits) -> NDArray[np.bool_]:
+    """Tell which path points lie on a crest, not on a shoulder or between two fibrils.
+
+    Parameters
+    ----------
+    caps
+        Circle fits at the points.
+
+    Returns
+    -------
+    numpy.ndarray
+        Boolean, shape (points,): the heights fall on both sides, and the circle that fits them is
+        centred on the path.
+    """
+    aside = np.abs(caps.offset_nm) > _ASIDE * caps.radius_nm  # false where nothing was fitted
+    return np.asarray(np.isfinite(caps.flank_nm) & ~aside)
 
 
 def axis_height(height_nm: Array, traces: Traces, smooth_nm: float) -> Array:

@@ -181,7 +181,7 @@ class CollagenSettings(BaseModel):
         default=0.2, ge=0, le=1, description="and when this share of its length is measured"
     )
     method_rel_sd: float = Field(
-        default=0.03,
+        default=0.025,
         ge=0,
         le=1,
         description="relative standard deviation of the method itself, added to the interval",
@@ -199,6 +199,13 @@ class CollagenSettings(BaseModel):
     )
     wide_interval: float = Field(
         default=0.15, gt=0, le=10, description="relative half-width of the interval that is flagged"
+    )
+
+    interval_aim: float = Field(
+        default=0.12,
+        gt=0,
+        le=10,
+        description="relative half-width of the interval for which the pieces needed are told",
     )
 
     band_piece_min_nm: float = Field(
