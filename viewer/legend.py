@@ -41,6 +41,10 @@ class Drawn:
         count.
     stains
         Name and colour of each stain of the mosaic; none where it has but one, in grey.
+    tiles
+        The map of the overlaps' residuals, where tiles are outlined.
+    unused, weak
+        Whether there are overlaps that could not be used, and flagged tiles.
     """
 
     scale: ColourScale | None = None
@@ -52,6 +56,9 @@ class Drawn:
     stains: tuple[tuple[str, str], ...] = ()
     maps: ColourScale | None = None
     maps_words: tuple[str, str] = ("", "")
+    tiles: ColourScale | None = None
+    unused: bool = False
+    weak: bool = False
 
 
 def drawn(state: ViewState, gallery: Gallery) -> Drawn:
@@ -86,7 +93,17 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
         ring=analysed and curves and not bool(scene.curves.used.all()),
         stains=_stains(state, gallery),
         **_maps(state, gallery, seen),
+        **_tiles(state, gallery),
     )
+
+
+def _tiles(state: ViewState, gallery: Gallery) -> dict[str, Any]:
+    """Colours and signs of the tiles, where they are outlined."""
+    layer = gallery.scene(state.disc).tiles
+    if layer is None or "tiles" not in state.layers:
+        return {}
+    scale = ColourScale("length", 0.0, layer.limit_um, False, "disagreement", "µm")
+    return {"tiles": scale, "unused": not layer.used.all(), "weak": bool(layer.weak.any())}
 
 
 def _stains(state: ViewState, gallery: Gallery) -> tuple[tuple[str, str], ...]:
@@ -146,12 +163,16 @@ def legend_html(shown: Drawn, dark: bool) -> str:
         parts.append(f'<div class="quantity"><b>{what}</b> <i>{of}, shaded</i></div>')
     if shown.patterns:
         parts.append(_patterns(dark))
+    if shown.tiles is not None:
+        parts.append(_bar(shown.tiles, "of overlaps"))
     if shown.stains:
         parts.append(_inks(shown.stains))
     signs = (
         (shown.hollow, "hollow", "no value"),
         (shown.crossed, "crossed", "off the tissue"),
         (shown.ring, "ring", "curve not used"),
+        (shown.unused, "ring", "overlap not used"),
+        (shown.weak, "weak", "flagged tile"),
         (bool(shown.maps_words[0]), "hatched", "no curve that counts"),
     )
     notes = "".join(_mark(shape, text) for there, shape, text in signs if there)

@@ -13,10 +13,10 @@ import numpy as np
 import param
 from numpy.typing import NDArray
 
-LAYERS = ("mosaic", "heights", "bands", "cells", "links", "sites", "curves", "outline")
+LAYERS = ("mosaic", "heights", "bands", "cells", "links", "sites", "curves", "outline", "tiles")
 """Layers of the plane, bottom to top."""
 
-FIRST_LAYERS = tuple(layer for layer in LAYERS if layer != "bands")
+FIRST_LAYERS = tuple(layer for layer in LAYERS if layer not in ("bands", "tiles"))
 """Layers that are shown until somebody chooses."""
 
 REGION_LETTERS = ("A", "B", "C", "D")

@@ -3,7 +3,16 @@
 from engine.view.box import Box
 from engine.view.encode import encode_layers, encode_png
 from engine.view.picture import Painter, Picture
-from engine.view.scene import CellLayer, CurveLayer, HeightLayer, MosaicLayer, Paint, Scene, Stain
+from engine.view.scene import (
+    CellLayer,
+    CurveLayer,
+    HeightLayer,
+    MosaicLayer,
+    Paint,
+    Scene,
+    Stain,
+    TileLayer,
+)
 from engine.view.site_maps import SiteMapLayer, SiteMaps
 
 __all__ = [
@@ -19,6 +28,7 @@ __all__ = [
     "SiteMapLayer",
     "SiteMaps",
     "Stain",
+    "TileLayer",
     "encode_layers",
     "encode_png",
 ]

@@ -13,7 +13,15 @@ from engine.collagen.levelling import subtract_polynomial
 from engine.footprint import Footprint
 from engine.store import DiscStore
 from engine.view.mosaic import contrast
-from engine.view.scene import BandLayer, CellLayer, CurveLayer, HeightLayer, MosaicLayer, Scene
+from engine.view.scene import (
+    BandLayer,
+    CellLayer,
+    CurveLayer,
+    HeightLayer,
+    MosaicLayer,
+    Scene,
+    TileLayer,
+)
 
 NUCLEI = "nuclei"
 """The channel that is shown, where there are several."""
@@ -44,6 +52,7 @@ def load_scene(store: DiscStore, run: str | None, table: Callable[[str], pd.Data
         sites=feet,
         outline_um=outline.reshape(-1, 2),
         mosaic=mosaic,
+        tiles=_tiles(store),
         heights=_heights(store, run, name),
         bands=_bands(store, run),
         cells=_cells(table("cells"), detail),
@@ -67,6 +76,22 @@ def _mosaic(store: DiscStore) -> MosaicLayer | None:
         channel,
         low,
         high,
+    )
+
+
+def _tiles(store: DiscStore) -> TileLayer | None:
+    tiles, pyramid = store.tile_map, store.mosaic
+    if tiles is None or pyramid is None:
+        return None
+    pixel_um = pyramid.pixel_um[0][1]
+    return TileLayer(
+        corner_um=tiles.nominal_um + tiles.correction_um - pixel_um / 2,
+        size_um=tiles.size_um,
+        weak=np.array([bool(flags) for flags in tiles.flags], dtype=bool),
+        pairs=tiles.pairs,
+        residual_um=tiles.residual_um,
+        used=tiles.pair_used & np.isfinite(tiles.residual_um),
+        limit_um=float(tiles.settings["consistent_px"]) * pixel_um,
     )
 
 

@@ -16,6 +16,7 @@ from engine.view.relief import ShadeCache, draw_height
 from engine.view.scene import Paint, Scene
 from engine.view.site_maps import PlaceCache, draw_site_maps
 from engine.view.stains import GREY, as_grey, draw_stains
+from engine.view.tile_map import draw_tiles
 from engine.view.tiles import TileCache
 
 PAPER = {True: 15, False: 250}
@@ -93,16 +94,12 @@ class Painter:
         overlay = np.zeros((box.height_px, box.width_px, 4), np.uint8)
         if paint.site_maps is not None and "heights" in paint.layers:
             draw_site_maps(paint.site_maps, box, paint.dark, self.places, overlay)
-        colours = paint.cell_colours
-        if colours is None:
-            colours = cell_colours(scene.cells, paint.dark)
-        if "links" in paint.layers:
-            draw_links(scene.cells, colours, box, overlay)
-        if "cells" in paint.layers:
-            draw_cells(scene.cells, colours, box, overlay)
+        _draw_cells_and_links(scene, box, paint, overlay)
         if "bands" in paint.layers:
             for bands in scene.bands:
                 draw_bands(bands, box, overlay)
+        if scene.tiles is not None and "tiles" in paint.layers:
+            draw_tiles(scene.tiles, box, paint.dark, overlay)
         if "curves" in paint.layers:
             points = without_sites(scene.curves, scene.sites, paint.mapped())
             draw_curves(points, paint.curve_colours, box, paint.dark, overlay)
@@ -134,6 +131,16 @@ class Painter:
         if layer is not None:
             draw_mosaic(layer, box, self.tiles, grey)
         return [_page(paint.dark)[grey]]
+
+
+def _draw_cells_and_links(scene: Scene, box: Box, paint: Paint, overlay: NDArray[np.uint8]) -> None:
+    colours = paint.cell_colours
+    if colours is None:
+        colours = cell_colours(scene.cells, paint.dark)
+    if "links" in paint.layers:
+        draw_links(scene.cells, colours, box, overlay)
+    if "cells" in paint.layers:
+        draw_cells(scene.cells, colours, box, overlay)
 
 
 def _page(dark: bool) -> NDArray[np.uint8]:

@@ -144,6 +144,37 @@ class CurveLayer:
 
 
 @dataclass(frozen=True)
+class TileLayer:
+    """The tiles of a stitched mosaic.
+
+    Attributes
+    ----------
+    corner_um
+        Upper left corner (x, y) of each tile at its place, (n, 2).
+    size_um
+        (width, height) of a tile.
+    weak
+        Whether a tile is flagged (n,).
+    pairs
+        Tiles that overlap (m, 2).
+    residual_um
+        Distance between the measured offset of an overlap and the one kept (m,), NaN for none.
+    used
+        Whether an overlap agrees with the places (m,).
+    limit_um
+        Largest residual of an overlap that agrees.
+    """
+
+    corner_um: Floats
+    size_um: tuple[float, float]
+    weak: NDArray[np.bool_]
+    pairs: NDArray[np.int64]
+    residual_um: Floats
+    used: NDArray[np.bool_]
+    limit_um: float
+
+
+@dataclass(frozen=True)
 class Scene:
     """One disc, ready to be drawn.
 
@@ -164,6 +195,7 @@ class Scene:
     sites: dict[str, Footprint] = field(default_factory=dict)
     outline_um: Floats = field(default_factory=lambda: np.empty((0, 2)))
     mosaic: MosaicLayer | None = None
+    tiles: TileLayer | None = None
     heights: tuple[HeightLayer, ...] = ()
     bands: tuple[BandLayer, ...] = ()
     cells: CellLayer = field(default_factory=CellLayer)
