@@ -36,23 +36,23 @@ def _tail(end, links, tail):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def _off_line(xy, cells):  # type: ignore[no-untyped-def]
-    """RMS distance of cells from the straight line that fits them best."""
+    """Spread of three or more cells about the line that fits them best, for its two unknowns."""
     x, y = xy[cells, 0], xy[cells, 1]
     x, y = x - np.mean(x), y - np.mean(y)
     sxx, syy, sxy = np.mean(x * x), np.mean(y * y), np.mean(x * y)
     across = 0.5 * (sxx + syy) - np.sqrt(0.25 * (sxx - syy) ** 2 + sxy * sxy)
-    return np.sqrt(max(across, 0.0))
+    return np.sqrt(max(across, 0.0) * x.size / (x.size - 2))
 
 
 @numba.njit(cache=True, nogil=True)
 def _off_joined(xy, links, longer, out):  # type: ignore[no-untyped-def]
-    """For each edge between two ends: RMS distance from one line of the tails it would join."""
+    """For each edge between two ends: spread about one line of the tails it would join."""
     first = np.empty(_TAIL, dtype=np.int64)
     second = np.empty(_TAIL, dtype=np.int64)
     for k in range(longer.shape[0]):
         m = _tail(longer[k, 0], links, first)
         n = _tail(longer[k, 1], links, second)
-        out[k] = _off_line(xy, np.append(first[:m], second[:n])) if m + n >= 4 else np.inf
+        out[k] = _off_line(xy, np.append(first[:m], second[:n])) if m + n >= 3 else np.inf
 
 
 def _links(edges: NDArray[np.int64], n: int) -> NDArray[np.int64]:
@@ -82,7 +82,7 @@ def bridges(
 ) -> NDArray[np.int64]:
     """Those longer edges that carry a file on across a cell that was missed.
 
-    Both ends must be ends of files or lone cells, at least four cells near the gap must lie on one
+    Both ends must be ends of files or lone cells, at least three cells near the gap must lie on one
     line, and no end is bridged to two sides at once.
     """
     n = len(xy)

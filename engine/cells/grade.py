@@ -115,7 +115,7 @@ def grade_groups(
 
     The rules (`engine.cells.rules.RULES`) are tried in order on the group's features. The
     confidence is the share of repetitions, with cells dropped and moved a little, that give the
-    cells the same pattern, times a factor from one half (on a threshold) to one (well clear of it).
+    cells the same pattern, times a factor below one near a threshold.
 
     Parameters
     ----------
@@ -147,7 +147,8 @@ def grade_groups(
     groups = features.cells.size
     pooled = np.zeros((groups, len(PATTERNS)), dtype=np.int64)
     np.add.at(pooled, graph.group, votes)
-    clear = 0.5 + 0.5 * np.minimum(decision.margin / s.confidence.full_margin, 1.0)
+    near, floor = decision.margin / s.confidence.full_margin, s.confidence.on_threshold
+    clear = floor + (1 - floor) * np.minimum(near, 1.0)
     stability = _share(pooled, decision.pattern)
     confidence = stability * clear
     unit = np.where(np.isfinite(features.spacing_um), features.spacing_um, 0.0)

@@ -166,8 +166,8 @@ def neighbour_graph(
     reach = s.cut_ratio * np.minimum(local[gabriel[:, 0]], local[gabriel[:, 1]])
     n = len(xy)
     kept = gabriel[length <= reach]
-    # where cells are scattered (the spacing is capped) a lone cell in line is chance
-    grouped = (regional <= local)[gabriel].all(axis=1)
+    # where cells are scattered a lone cell in line is chance
+    grouped = (regional <= s.bridge_spacing_ratio_max * tight)[gabriel].all(axis=1)
     longer = grouped & (length > reach) & (length <= reach * s.bridge_ratio / s.cut_ratio)
     lateral = s.bridge_lateral_max * np.minimum(local[gabriel[:, 0]], local[gabriel[:, 1]])
     edges = kept

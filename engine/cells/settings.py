@@ -125,6 +125,11 @@ class GraphSettings(_Frozen):
         description="A longer edge, up to this times the regional spacing, is kept where it "
         "continues a file across one missing cell; no unit.",
     )
+    bridge_spacing_ratio_max: Annotated[float, Field(ge=1, le=100)] = Field(
+        default=1.6,
+        description="Such an edge is kept where the regional spacing is at most this multiple of "
+        "the disc's tight regions; no unit.",
+    )
     bridge_lateral_max: Annotated[float, Field(ge=0, le=5)] = Field(
         default=0.25,
         description="Largest RMS distance from one line of the cells on both sides of such a gap, "
@@ -232,9 +237,14 @@ class ConfidenceSettings(_Frozen):
         default=0.8, description="Standard deviation of the shift of each cell along x and y."
     )
     full_margin: Annotated[float, Field(gt=0, le=10)] = Field(
-        default=0.25,
+        default=0.15,
         description="Distance from the deciding threshold (natural logarithm of value over "
         "threshold) from which it takes nothing off the confidence; no unit.",
+    )
+    on_threshold: Annotated[float, Field(ge=0, le=1)] = Field(
+        default=0.8,
+        description="Factor on the confidence of a group that stands on a threshold; no unit. "
+        "With this one a confidence from one half on is the share that is right, in simulations.",
     )
     ambiguous_below: Annotated[float, Field(ge=0, le=1)] = Field(
         default=0.6, description="Confidence below which a group is called ambiguous; no unit."
