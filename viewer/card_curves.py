@@ -17,6 +17,7 @@ from viewer.card_curve_facts import CurveFacts, curve_facts
 from viewer.card_curve_words import curve_html, curve_title_html, map_html, scan_html, why_html
 from viewer.card_facts import MapFacts, SiteFacts, map_facts, next_taken
 from viewer.card_figures import Look, legend_html
+from viewer.card_load import LoadFold
 from viewer.card_map import CurveMap, ModulusDistribution, map_scale
 from viewer.card_parts import (
     Choice,
@@ -46,9 +47,17 @@ class CurvesFace:
         Colours and the open discs.
     on_curve
         Told the number of the curve that a person chooses.
+    on_load
+        Told the load in nN at which a person wants to see the surface.
     """
 
-    def __init__(self, look: Look, library: Library, on_curve: Callable[[int], None]) -> None:
+    def __init__(
+        self,
+        look: Look,
+        library: Library,
+        on_curve: Callable[[int], None],
+        on_load: Callable[[float], None] = lambda _load: None,
+    ) -> None:
         self._library = library
         self._site: SiteFacts | None = None
         self._map: MapFacts | None = None
@@ -62,6 +71,7 @@ class CurvesFace:
         self._curve = text_pane(look)
         self._plot = CurvePlot(look)
         self._contact = ContactHandle(look, self._plot)
+        self.load = LoadFold(look, library, on_curve, on_load)
         self._trial = TrialFold(look, library, on_curve)
         self._cloud = CloudPlot(look, library)
         self._cloud_text = text_pane(look)
@@ -111,6 +121,7 @@ class CurvesFace:
         self._body = column(
             row(figure_pane(self._picture.fig), figure_pane(self._distribution.fig)),
             self._legend,
+            self.load.view,
             self._trial.view,
             self._one,
         )
@@ -148,6 +159,7 @@ class CurvesFace:
         self._distribution.show(found, (median[0], median[1], median[2]))
         self._legend.object = legend_html(scale) + map_html(found, turn)
         self._why.object = why_html(site, found)
+        self.load.show(site, found)
         self._trial.show(site, found)
         self._move_slider(0, max(1, found.rows * found.cols - 1))
         self.choose(curve)
@@ -162,6 +174,7 @@ class CurvesFace:
         self._index = wanted
         self._one.visible = wanted >= 0
         self._picture.choose(wanted)
+        self.load.choose(wanted)
         self._trial.choose(wanted)
         if wanted < 0:
             self._distribution.choose(float("nan"))

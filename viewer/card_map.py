@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from bokeh.events import Tap
 from bokeh.models import BoxAnnotation, HoverTool, Span
+from numpy.typing import NDArray
 
-from engine.view.ramps import ColourScale, scale_for
+from engine.view.ramps import ColourScale, QuantityKind, scale_for
 from viewer.card_facts import MapFacts
 from viewer.card_figures import (
     Look,
@@ -51,15 +52,23 @@ class CurveMap:
         Colours.
     on_curve
         Told the number of the curve that was clicked.
+    kind, unit
+        Kind of quantity that is shown, and its unit.
     """
 
-    def __init__(self, look: Look, on_curve: Callable[[int], None]) -> None:
+    def __init__(
+        self,
+        look: Look,
+        on_curve: Callable[[int], None],
+        kind: QuantityKind = "stiffness",
+        unit: str = "kPa",
+    ) -> None:
         self._on_curve = on_curve
         self._facts: MapFacts | None = None
         self._grid = np.zeros((0, 0), dtype=int)
         self.fig = small_figure(look, width=MAP_PX, height=MAP_PX, zoom=False)
         self.fig.min_border = 1
-        self._image = source(image=[], kPa=[], x=[], y=[], dw=[], dh=[])
+        self._image = source(image=[], value=[], x=[], y=[], dw=[], dh=[])
         drawn = self.fig.image(
             "image",
             "x",
@@ -67,7 +76,7 @@ class CurveMap:
             "dw",
             "dh",
             source=self._image,
-            color_mapper=colour_mapper("stiffness"),
+            color_mapper=colour_mapper(kind),
         )
         self._left_out = source(x=[], y=[], reason=[])
         hollow = self.fig.rect(
@@ -90,7 +99,7 @@ class CurveMap:
                 line_width=width,
             )  # fmt: skip
         self.fig.add_tools(
-            HoverTool(renderers=[drawn], tooltips="@kPa kPa", attachment="below"),
+            HoverTool(renderers=[drawn], tooltips=f"@value {unit}", attachment="below"),
             HoverTool(renderers=[hollow], tooltips="left out: @reason", attachment="below"),
         )
         self.fig.on_event(Tap, self._tapped)
@@ -106,7 +115,14 @@ class CurveMap:
             if facts.taken[index]:
                 self._on_curve(index)
 
-    def show(self, facts: MapFacts, turn: Turn, scale: ColourScale, aspect: float) -> None:
+    def show(
+        self,
+        facts: MapFacts,
+        turn: Turn,
+        scale: ColourScale,
+        aspect: float,
+        values: NDArray[np.float64] | None = None,
+    ) -> None:
         """Show a map.
 
         Parameters
@@ -119,25 +135,38 @@ class CurveMap:
             Colours.
         aspect
             Height over width of the map on the card.
+        values
+            What is shown of each curve, (rows * cols,), NaN where there is nothing; the moduli of
+            those that count if None.
         """
         self._facts = facts
         self._grid = turn.array(np.arange(facts.rows * facts.cols).reshape(facts.rows, facts.cols))
         rows, cols = self._grid.shape
-        shown = np.where(facts.used, facts.modulus_kPa, np.nan)[self._grid]
+        if values is None:
+            values = np.where(facts.used, facts.modulus_kPa, np.nan)
         self.fig.height = round(MAP_PX * min(1.6, max(0.4, aspect)))
         set_range(self.fig.x_range, 0, cols)
         set_range(self.fig.y_range, 0, rows)
+        self._fill(values, scale)
+        out = np.flatnonzero(~facts.used)
+        x, y = self._place(out)
+        self._left_out.data = {"x": x, "y": y, "reason": [reason_of(facts, int(i)) for i in out]}
+
+    def show_values(self, values: NDArray[np.float64], scale: ColourScale) -> None:
+        """Show other values of the same map, (rows * cols,)."""
+        self._fill(values, scale)
+
+    def _fill(self, values: NDArray[np.float64], scale: ColourScale) -> None:
+        rows, cols = self._grid.shape
+        shown = values[self._grid]
         self._image.data = {
-            "image": [scale.fraction(shown)],
-            "kPa": [np.round(shown, 2 if scale.high < 10 else 1)],
+            "image": [scale.fraction(shown).astype(np.float32)],
+            "value": [np.round(shown, 2 if scale.high < 10 else 1).astype(np.float32)],
             "x": [0],
             "y": [0],
             "dw": [cols],
             "dh": [rows],
         }
-        out = np.flatnonzero(~facts.used)
-        x, y = self._place(out)
-        self._left_out.data = {"x": x, "y": y, "reason": [reason_of(facts, int(i)) for i in out]}
 
     def choose(self, index: int) -> None:
         """Mark one curve."""

@@ -145,6 +145,11 @@ class Switch:
         self.button = push_button(look, name, self._clicked)
         press(self.button, on)
 
+    def set(self, on: bool) -> None:
+        """Press the button, or not, without telling anybody."""
+        self.on = on
+        press(self.button, on)
+
     def _clicked(self) -> None:
         self.on = not self.on
         press(self.button, self.on)

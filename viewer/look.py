@@ -13,6 +13,8 @@ from urllib.parse import urlencode
 from viewer.state import CHOICE, CHOICE_KEYS, LAYERS, ViewState
 
 _KEYS = {**CHOICE_KEYS, "edits": "ed"}
+LOADED = ("height", "shaded")
+"""Choices of what nanometre sites show that depend on the load."""
 
 
 @dataclass(frozen=True)
@@ -61,13 +63,10 @@ class Look:
 
 def look_of(state: ViewState, edits: str = "") -> Look:
     """Return the look that a state asks for."""
-    return Look(
-        frozenset(state.layers),
-        state.colour_by,
-        state.dark,
-        **{name: getattr(state, name) for name in CHOICE_KEYS},
-        edits=edits,
-    )
+    chosen = {name: getattr(state, name) for name in CHOICE_KEYS}
+    if state.site_map not in LOADED:
+        chosen["load"] = ""  # a load that nothing shows must not draw the plane anew
+    return Look(frozenset(state.layers), state.colour_by, state.dark, **chosen, edits=edits)
 
 
 def read_look(argument: Callable[[str, str], str], colour_by: str) -> Look:

@@ -24,6 +24,7 @@ from viewer.card_network import NetworkFace
 from viewer.card_parts import column, press, push_button, row, text_pane
 from viewer.card_trial_facts import as_stored, try_on_map
 from viewer.library import Library
+from viewer.site_maps import load_of, load_text
 from viewer.state import CARD_TABS, ViewState
 
 _KEYS = """
@@ -108,6 +109,7 @@ class SiteCard(pn.viewable.Viewer):
         pn.state.onload(self._loaded)
         state.param.watch(lambda _e: self._run(self._update), ["site", "disc", "card_open"])
         state.param.watch(lambda _e: self._run(self._update), ["card_tab", "curve"])
+        state.param.watch(lambda _e: self._run(self._show_load), "load")
         state.param.watch(lambda _e: self._run(self._dress), "dark")
 
     def __panel__(self) -> Any:
@@ -153,7 +155,8 @@ class SiteCard(pn.viewable.Viewer):
         """Make a face when it is first looked at."""
         if name not in self._faces:
             if name == "curves":
-                face: Any = CurvesFace(look, self._library, self._curve_chosen)
+                face: Any = CurvesFace(look, self._library, self._curve_chosen, self._load_chosen)
+                face.load.show_load(load_of(self._state.load))
             else:
                 face = {"network": NetworkFace, "cells": CellsFace}[name](look, self._library)
             face.view.visible = False
@@ -193,6 +196,13 @@ class SiteCard(pn.viewable.Viewer):
 
     def _curve_chosen(self, curve: int) -> None:
         self._state.curve = curve
+
+    def _load_chosen(self, load_nN: float) -> None:
+        self._state.load = load_text(load_nN)
+
+    def _show_load(self) -> None:
+        if "curves" in self._faces:
+            self._faces["curves"].load.show_load(load_of(self._state.load))
 
     @property
     def face(self) -> str:

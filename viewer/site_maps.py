@@ -18,9 +18,10 @@ from engine.view.picture import READABLE_PX
 from engine.view.ramps import ColourScale, scale_for
 from engine.view.site_maps import cell_at
 from viewer.library import Library
+from viewer.look import LOADED
 from viewer.numbers import number
 
-HEIGHT, SHADED = "height", "shaded"
+HEIGHT, SHADED = LOADED
 """The surface at a load, in colours and as light and shade."""
 CHOICES: dict[str, str] = {
     "": "height image, as taken",
