@@ -205,11 +205,23 @@ def colour_mapper(kind: QuantityKind) -> LinearColorMapper:
     return LinearColorMapper(palette=palette, low=0.0, high=1.0, nan_color=(0, 0, 0, 0))
 
 
-def legend_html(scale: ColourScale) -> str:
-    """Write a colour scale as a strip with round values, name and unit."""
+def legend_html(scale: ColourScale, gap: float = 0.13) -> str:
+    """Write a colour scale as a strip with round values, name and unit.
+
+    Parameters
+    ----------
+    scale
+        The scale.
+    gap
+        Share of the strip that a value needs: one closer to its neighbour would touch it.
+    """
     stops = ", ".join(hex_colour(rgb) for rgb in lookup(scale.kind)[::15])
-    near = 0.13  # a label closer than this to an end's would touch it
-    inner = [v for v in scale.ticks() if near < float(scale.fraction(v)) < 1 - near]
+    inner: list[float] = []
+    for value in scale.ticks():
+        place = float(scale.fraction(value))
+        before = float(scale.fraction(inner[-1])) if inner else 0.0
+        if place - before > gap and 1.0 - place > gap:
+            inner.append(value)
     marks = "".join(
         f'<span style="left:{100 * float(scale.fraction(v)):.1f}%">{plain_number(v, 2)}</span>'
         for v in inner

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import isfinite
 from typing import Any
 
@@ -20,6 +21,7 @@ from viewer.card_turn import turn_of
 from viewer.library import Library
 from viewer.site_maps import KIND, SurfaceMaps, site_maps
 
+_GAP = 0.26
 STEPS = 100
 """Steps of the load from zero force to the trigger."""
 NO_MAPS = '<p class="refusal">This run keeps no maps; a new analysis makes them.</p>'
@@ -141,16 +143,17 @@ class LoadFold:
         else:
             self._height.show_values(values, self._scale)
         at = f"at {load:.3g} nN" if load > 0 else "at zero force"
-        self._legends[0].object = f'<p class="quiet">surface {at}</p>{legend_html(self._scale)}'
+        named = replace(self._scale, label=f"surface {at}")
+        self._legends[0].object = legend_html(named, _GAP)
 
     def _draw_adhesion(self, maps: SurfaceMaps) -> None:
         values = maps.map("adhesion_nN").ravel()
         there = bool(np.isfinite(values).any())
         self._columns[1].visible = there
         if there:
-            scale = scale_for("curves", "adhesion_nN", values)
+            scale = replace(scale_for("curves", "adhesion_nN", values), label="pull-off force")
             self._lay(self._adhesion, values, scale)
-            self._legends[1].object = f'<p class="quiet">pull-off</p>{legend_html(scale)}'
+            self._legends[1].object = legend_html(scale, _GAP)
 
     def _lay(self, picture: CurveMap, values: NDArray[np.float64], scale: ColourScale) -> None:
         assert self._site is not None

@@ -31,18 +31,14 @@ def surface_html(kept: dict[str, Any], has_image: bool) -> str:
     has_image
         Whether the site has a height image.
     """
-    parts = []
-    if "surface.load_nN" in kept:
-        parts.append(_table(kept))
-        parts.append(f'<p class="quiet">{_ground(kept)}</p>')
-    if has_image:
-        parts.append(f'<p class="quiet">{escape(RECORDED_AT)}</p>')
-    reasons = [sentence for _, sentence in explain(";".join(kept.get("surface.flags", ())))]
-    parts += [f'<p class="quiet">{escape(sentence)}</p>' for sentence in reasons]
-    rows = _match_rows(kept)
-    if rows:
-        parts.append(folded_html("How the curves lie on the height image", facts_html(rows)))
-    return "".join(parts)
+    compared = "surface.load_nN" in kept
+    words = [_ground(kept)] if compared else []
+    words += [escape(RECORDED_AT)] if has_image else []
+    flags = ";".join(kept.get("surface.flags", ()))
+    words += [escape(sentence) for _, sentence in explain(flags)]
+    body = "".join(f"<p>{text}</p>" for text in words) + _match(kept)
+    table = _table(kept) if compared else ""
+    return table + (folded_html("What this rests on", body) if body else "")
 
 
 def _table(kept: dict[str, Any]) -> str:
@@ -73,17 +69,19 @@ def _ground(kept: dict[str, Any]) -> str:
     return escape(text)
 
 
-def _match_rows(kept: dict[str, Any]) -> list[tuple[str, str]]:
+def _match(kept: dict[str, Any]) -> str:
+    """Say how the contact heights lie on the height image."""
     if not kept.get("match.points"):
-        return []
+        return ""
     number = {n: float(kept[f"match.{n}"]) for n in ("correlation", "scale", "residual_nm")}
     shift = [with_unit(float(kept[f"match.shift_{a}_nm"]), "nm", 2) for a in "uv"]
     steps = ", ".join(str(step).replace("_", " ") for step in kept["levelling_steps"]) or DASH
-    return [
-        ("correlation", plain_number(number["correlation"], 4)),
+    rows = [
+        ("with the image, correlation", plain_number(number["correlation"], 4)),
         ("height, curves over image", plain_number(number["scale"])),
         ("place, along u and v", ", ".join(shift)),
         ("what remains, rms", with_unit(number["residual_nm"], "nm", 2)),
         ("drift along the slow axis", with_unit(float(kept["match.drift_nm"]), "nm", 2)),
         ("taken out of the contact heights", steps),
     ]
+    return facts_html(rows)
