@@ -134,7 +134,7 @@ def test_the_slider_walks_and_follows(library):
 def test_the_map_hatches_what_does_not_count_and_marks_the_chosen(library):
     state, card = card_of(library, site="b001", curve=5)
     picture = face(card, "curves")._picture
-    shown = picture._image.data["kPa"][0]
+    shown = picture._image.data["value"][0]
     assert np.isfinite(shown).sum() == 13
     out = set(zip(picture._left_out.data["x"], picture._left_out.data["y"], strict=True))
     assert len(out) == 3

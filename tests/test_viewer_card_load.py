@@ -6,6 +6,7 @@ import pytest
 from bokeh.events import Tap
 
 from engine.store import open_store
+from engine.view.ramps import scale_for
 from viewer.card_figures import legend_html, look_of
 from viewer.card_load import NO_MAPS, LoadFold
 from viewer.card_load_words import surface_html
@@ -196,6 +197,4 @@ def test_values_of_a_narrow_legend_keep_apart():
 
 
 def fold_scale():
-    from engine.view.ramps import scale_for
-
     return scale_for("curves", "adhesion_nN", np.geomspace(0.003, 0.3, 50))

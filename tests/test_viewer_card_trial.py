@@ -92,7 +92,7 @@ def test_the_fold_follows_its_sliders_and_goes_back(library):
     fold._depth.value = 0.6
     assert (fold.trial.poisson_ratio, fold.trial.depth_share) == (0.2, 0.6)
     assert "as tried" in fold._text.object
-    before, after = (p._image.data["kPa"][0] for p in fold._maps)
+    before, after = (p._image.data["value"][0] for p in fold._maps)
     assert not np.allclose(before, after, equal_nan=True)
     fold.reset()
     assert fold.trial == as_stored(fold._site)
