@@ -53,14 +53,14 @@ def settings_for(path: Path, site: SiteFacts, trial: Trial) -> tuple[Settings | 
     )
 
 
-def _analyse(path: str, settings: Settings, tell: Any) -> None:
+def _analyse(path: str, settings: Settings, tell: Any, reuse: bool) -> None:
     """Run in the process of its own."""
     from engine.analysis import analyse_store
     from engine.errors import SplendensError
 
     try:
         outcome = analyse_store(
-            path, settings, progress=lambda what, share: tell.put(("at", what, share))
+            path, settings, progress=lambda what, share: tell.put(("at", what, share)), reuse=reuse
         )
     except (SplendensError, ValueError, OSError) as error:
         tell.put(("failed", str(error), 0.0))
@@ -75,14 +75,16 @@ class Rerun:
     ----------
     path, settings
         The store's folder, and all settings of the new run.
+    reuse
+        Take curves and images over from an earlier run, if one has them.
     """
 
-    def __init__(self, path: Path, settings: Settings) -> None:
+    def __init__(self, path: Path, settings: Settings, reuse: bool = False) -> None:
         # spawned, so that the page's threads and locks are not copied
         context = multiprocessing.get_context("spawn")
         self._said: Any = context.Queue()
         self._process = context.Process(
-            target=_analyse, args=(str(path), settings, self._said), daemon=True
+            target=_analyse, args=(str(path), settings, self._said, reuse), daemon=True
         )
         self._process.start()
         self.state, self.what, self.share = "at", "starting", 0.0

@@ -19,6 +19,7 @@ from viewer.address import FIELDS, encode
 from viewer.bridge import Bridge
 from viewer.gallery import Gallery
 from viewer.groups import group_box_html, mark_group
+from viewer.hand_marks import mark_corrections
 from viewer.header import settings
 from viewer.ladder import rungs
 from viewer.legend import drawn, legend_html
@@ -120,7 +121,7 @@ class PlaneView:
         watch(lambda *_: self._show_rungs(), [*moved, "site"])
         watch(lambda *_: self._show_legend(), moved)
         watch(lambda *_: self._show_group(), ["group"])
-        watch(lambda *_: self._show_marks() if self.state.group else None, ["um_per_px"])
+        watch(lambda *_: self._show_marks(), ["um_per_px"])
         watch(self._write_address, list(FIELDS))
 
     def _show_all(self) -> None:
@@ -156,6 +157,7 @@ class PlaneView:
         self._shown.outline.visible = "outline" in layers
         for renderer in self._shown.sites:
             renderer.visible = "sites" in layers
+        self._show_marks()
         self._show_settings()
         self._show_legend()
 
@@ -175,6 +177,7 @@ class PlaneView:
     def _show_marks(self) -> None:
         marks = self.modes.marks()
         mark_group(marks, self.gallery, self.state)
+        mark_corrections(marks, self.gallery, self.state)
         self.sources.mode_points.data = marks.points
         self.sources.mode_lines.data = marks.lines
         self.sources.mode_words.data = marks.words

@@ -101,7 +101,14 @@ class KeepLine(pn.viewable.Viewer):
             name = self.title.value_input.strip() or self.title.value.strip()
             if not name:
                 raise SplendensError("give it a name first")
-            save_regions(self._library, self._state.disc, name, self._state.regions, self._names())
+            save_regions(
+                self._library,
+                self._state.disc,
+                name,
+                self._state.regions,
+                self._names(),
+                self._state.who,
+            )
             self._list(name)
             return f"saved as {name}"
 
@@ -119,7 +126,7 @@ class KeepLine(pn.viewable.Viewer):
     def _on_forget(self) -> None:
         def act() -> str:
             name = str(self.saved.value or "")
-            forget_regions(self._library, self._state.disc, name)
+            forget_regions(self._library, self._state.disc, name, self._state.who)
             self._list()
             return f"forgotten: {name}"
 

@@ -31,6 +31,7 @@ def save_regions(
     document: str,
     regions: Mapping[str, Region],
     names: Mapping[str, str],
+    who: str = "",
 ) -> None:
     """Keep regions under a name in one disc's store.
 
@@ -44,6 +45,8 @@ def save_regions(
         Name to keep them under; one that exists is replaced.
     regions, names
         Letter to region, and letter to what a person called it.
+    who
+        The person's name, if they gave it.
 
     Raises
     ------
@@ -62,7 +65,8 @@ def save_regions(
         for letter, region in regions.items()
     }
     try:
-        save_document(library.store(disc).path, KIND, document, {"form": _FORM, "regions": body})
+        path = library.store(disc).path
+        save_document(path, KIND, document, {"form": _FORM, "regions": body}, who)
     except OSError as error:
         raise SplendensError(f"the store can't be written: {error.strerror or error}") from error
 
@@ -105,8 +109,8 @@ def load_regions(
     return regions, {letter: read[letter][1][:LONGEST_NAME] for letter in regions}
 
 
-def forget_regions(library: Library, disc: str, document: str) -> None:
-    """Remove what is kept under a name.
+def forget_regions(library: Library, disc: str, document: str, who: str = "") -> None:
+    """Put what is kept under a name out of sight; the store keeps it aside.
 
     Raises
     ------
@@ -114,7 +118,7 @@ def forget_regions(library: Library, disc: str, document: str) -> None:
         If the name has letters a file name can't have, or the store can't be written.
     """
     try:
-        forget_document(library.store(disc).path, KIND, document)
+        forget_document(library.store(disc).path, KIND, document, who)
     except OSError as error:
         raise SplendensError(f"the store can't be written: {error.strerror or error}") from error
 

@@ -142,6 +142,7 @@ class ViewState(param.Parameterized):
     site_map: str = param.String("", doc="What nanometre sites show; empty for their heights.")
     load: str = param.String("", doc="Load (nN) at which surfaces are shown; empty for zero force.")
     mode: str = param.String("", doc="What a click on the plane does; empty selects.")
+    who: str = param.String("", doc="Who is at the page, as they said; kept with what they change.")
     dark: bool = param.Boolean(True, doc="Dark or light page.")
     card_open: bool = param.Boolean(True, doc="Whether the site card is unfolded.")
     tray_open: bool = param.Boolean(False, doc="Whether the comparison tray is unfolded.")
