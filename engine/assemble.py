@@ -194,8 +194,10 @@ def fibrils_table(store: DiscStore, networks: Mapping[str, NetworkAnalysis]) -> 
                 "angle_deg": footprint.table_angle(fibrils.angle_deg),
                 "band_period_nm": fibrils.band_period_nm,
                 "band_snr": fibrils.band_snr,
+                "thickness_radius_sd_nm": fibrils.thickness_radius_sd_nm,
+                "band_amplitude_nm": network.banding.piece_amplitude_nm,
             }
         )
     if not parts:
-        return empty("fibrils")
+        return empty("fibrils", ("thickness_radius_sd_nm", "band_amplitude_nm"))
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}

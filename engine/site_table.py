@@ -95,6 +95,10 @@ _MORE = (
     "orientation_correlation_nm",
     "tip_radius_bound_nm",
     "masked_share",
+    "fibril_thickness_median_ci_low_nm",
+    "fibril_thickness_median_ci_high_nm",
+    "fibril_thickness_radius_sd_nm",
+    "band_amplitude_nm",
 )
 """Columns of a height image beyond the contract's."""
 _TEXTURE = ("Sa_nm", "Sq_nm", "Sz_nm", "Ssk", "Sku", "Sdq", "Sdr_pct", "Sal_nm", "Str")
@@ -121,6 +125,12 @@ def _network_values(store: DiscStore, site: str, network: NetworkAnalysis) -> di
         "orientation_correlation_nm": network.orientation.correlation_length_nm,
         "tip_radius_bound_nm": network.tip_bound.radius_nm,
         "masked_share": network.faults.masked_share,
+        "fibril_thickness_median_ci_low_nm": thickness.median_ci_low_nm,
+        "fibril_thickness_median_ci_high_nm": thickness.median_ci_high_nm,
+        "fibril_thickness_radius_sd_nm": thickness.radius_sd_nm
+        if "radius_unknown" not in network.flags
+        else np.nan,
+        "band_amplitude_nm": banding.amplitude_nm,
     }
     return values | {name: getattr(network.texture, name) for name in _MORE_TEXTURE}
 

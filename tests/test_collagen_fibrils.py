@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from collagen_scenes import Recipe, cylinder_under_tip, make_scene
+from pydantic import ValidationError
 
 from engine.collagen import CollagenSettings, ImageTip, analyse_height
 from engine.collagen.network import (
@@ -11,6 +12,8 @@ from engine.collagen.network import (
     summarise_thickness,
     weighted_quantile,
 )
+from engine.intake.manifest import Probe
+from engine.tasks import image_tip_of
 
 TIP = ImageTip("paraboloid", 10.0, radius_rel_sd=0.0)
 
@@ -86,8 +89,38 @@ def test_radius_uncertainty_widens_the_interval(tangle):
     assert 2.0 * 2 < unsure.thickness.radius_sd_nm < 2.0 * 3.5
     assert unsure.thickness.median_nm == sure.thickness.median_nm
     high, p95 = unsure.thickness.p95_ci_high_nm, unsure.thickness.p95_nm
+    assert unsure.thickness.median_ci_low_nm < sure.thickness.median_ci_low_nm
+    assert unsure.thickness.median_ci_high_nm > sure.thickness.median_ci_high_nm
     alone = sure.thickness.p95_ci_high_nm - p95
     assert high - p95 == pytest.approx(np.hypot(alone, 1.96 * unsure.thickness.radius_sd_nm), 1e-3)
+
+
+def test_radius_uncertainty_reaches_each_piece(tangle):
+    scene, sure = tangle
+    unsure = analyse_height(
+        scene.height_nm, scene.pixel_nm, ImageTip("paraboloid", 10.0, radius_rel_sd=0.1)
+    )
+    blunter = analyse_height(
+        scene.height_nm, scene.pixel_nm, ImageTip("paraboloid", 11.0, radius_rel_sd=0.0)
+    )
+    each = unsure.fibrils.thickness_radius_sd_nm
+    known = np.isfinite(each)
+    assert known.sum() > 0.8 * np.isfinite(unsure.fibrils.thickness_nm).sum()
+    assert np.median(each[known]) == pytest.approx(unsure.thickness.radius_sd_nm, rel=0.1)
+    whole = unsure.thickness.median_nm - blunter.thickness.median_nm
+    assert whole == pytest.approx(unsure.thickness.radius_sd_nm, rel=0.4)
+    assert not sure.fibrils.thickness_radius_sd_nm.any()
+    nothing = analyse_height(scene.height_nm, scene.pixel_nm, None)
+    assert np.isnan(nothing.fibrils.thickness_radius_sd_nm).all()
+
+
+def test_a_probe_may_state_how_well_its_radius_is_known():
+    stated = {"shape": "paraboloid", "radius_um": 0.01, "spring_constant_N_per_m": 0.3}
+    probe = Probe.model_validate({**stated, "radius_rel_sd": 0.2})
+    assert image_tip_of(probe.model_dump(mode="json")) == ImageTip("paraboloid", 10.0, None, 0.2)
+    assert image_tip_of(Probe.model_validate(stated).model_dump(mode="json")).radius_rel_sd is None
+    with pytest.raises(ValidationError, match="radius_rel_sd"):
+        Probe.model_validate({**stated, "radius_rel_sd": 1.5})
 
 
 def test_tangle_of_known_fibrils(tangle):
@@ -95,6 +128,7 @@ def test_tangle_of_known_fibrils(tangle):
     thickness = found.thickness
     assert thickness.median_nm == pytest.approx(scene.quantile(0.5), rel=0.08)
     assert thickness.p95_ci_low_nm < scene.quantile(0.95) < thickness.p95_ci_high_nm
+    assert thickness.median_ci_low_nm < scene.quantile(0.5) < thickness.median_ci_high_nm
     assert found.order == pytest.approx(scene.order, abs=0.08)
     assert (found.angle_site_deg - scene.angle_deg + 90) % 180 - 90 == pytest.approx(0, abs=6)
 

@@ -21,6 +21,7 @@ from engine.collagen.network import (
 from engine.collagen.orientation import order_and_director, orientation_field
 from engine.collagen.polynomial import subtract_polynomial
 from engine.collagen.profiles import CapFits, fit_caps, on_crest
+from engine.collagen.radius import RadiusTerms, eroded_by, radius_terms
 from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
 from engine.collagen.ridges import fill_missing, find_ridges
 from engine.collagen.scale import surface_curves
@@ -28,14 +29,13 @@ from engine.collagen.settings import CollagenSettings
 from engine.collagen.splitting import find_splits
 from engine.collagen.surface import basis_of
 from engine.collagen.texture import texture
-from engine.collagen.tip import ImageTip, erode
+from engine.collagen.tip import ImageTip
 from engine.collagen.tip_bound import TipBound, radius_bound
 from engine.collagen.traces import Traces, empty_traces, keep_pieces, trace
 
 Array = NDArray[np.float64]
 
 _DEFAULT = CollagenSettings()
-_SAFELY = 1.2  # the bound itself was up to a sixth too sharp on invented networks
 
 
 def _validate(
@@ -105,7 +105,7 @@ def analyse_height(
         levelling_steps=levelled.steps,
         jitter_share=levelled.jitter_share,
         texture=texture(filtered, pixel, levelled.Sq_plane_nm, settings, curve),
-        fibrils=_pieces(traces, piece, found.banding, height.shape, pixel),
+        fibrils=_pieces(traces, piece, found, height.shape, pixel),
         paths=_paths(traces, found.caps, height.shape, pixel),
         junction_u_nm=_centred(traces.junction_u_px, height.shape[1], pixel[0]),
         junction_v_nm=_centred(traces.junction_v_px, height.shape[0], pixel[1]),
@@ -138,21 +138,13 @@ def analyse_height(
 
 
 @dataclass(frozen=True)
-class _RadiusTerms:
-    """What the tip's radius does to all thicknesses alike, nanometres."""
-
-    sd_nm: float = 0.0
-    unknown_nm: float = 0.0
-
-
-@dataclass(frozen=True)
 class _Found:
     """What tracing and measuring have found."""
 
     traces: Traces
     caps: CapFits
     piece: PieceThickness
-    radius: _RadiusTerms
+    radius: RadiusTerms
     banding: Banding
     order: float
     angle_deg: float
@@ -166,7 +158,7 @@ def _nothing(pixel: tuple[float, float], settings: CollagenSettings) -> _Found:
     piece = piece_thickness(traces, caps, settings)
     banding = no_banding(0, max(pixel) <= settings.band_pixel_max_nm)
     bound = TipBound(nan, np.zeros(0), np.zeros(0))
-    return _Found(traces, caps, piece, _RadiusTerms(), banding, nan, nan, nan, bound)
+    return _Found(traces, caps, piece, RadiusTerms(), banding, nan, nan, nan, bound)
 
 
 def _network(
@@ -177,7 +169,7 @@ def _network(
 ) -> _Found:
     height = levelled.height_nm
     filled = fill_missing(height)
-    eroded = _eroded(height, pixel, tip, settings)
+    eroded = eroded_by(height, pixel, tip, settings)
     whole = fill_missing(eroded)
     traces = trace(find_ridges(subtract_polynomial(whole, 2), pixel, settings), pixel, settings)
     crest = on_crest(fit_caps(whole, traces, pixel, settings))
@@ -189,7 +181,7 @@ def _network(
     caps = fit_caps(eroded, traces, pixel, settings)
     piece = piece_thickness(traces, caps, settings)
     bound = radius_bound(filled, pixel, tip)
-    radius = _radius_terms(height, traces, piece, pixel, tip, bound, settings)
+    radius = radius_terms(height, traces, piece, pixel, tip, bound, settings)
     scale = np.array(
         [np.median(traces.diameter_nm[a:b]) for a, b in _ranges(traces)], dtype=np.float64
     )
@@ -208,42 +200,6 @@ def _ranges(traces: Traces) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(traces.start[:-1], traces.start[1:], strict=True)]
 
 
-def _eroded(
-    height: Array, pixel: tuple[float, float], tip: ImageTip | None, settings: CollagenSettings
-) -> Array:
-    if tip is None or not tip.corrects:
-        return height
-    return erode(height, pixel, tip, settings.thickness_max_nm, between=True)
-
-
-def _radius_terms(
-    height: Array,
-    traces: Traces,
-    piece: PieceThickness,
-    pixel: tuple[float, float],
-    tip: ImageTip | None,
-    bound: TipBound,
-    settings: CollagenSettings,
-) -> _RadiusTerms:
-    """Measure thickness again: one standard deviation up, or as blunt as the image allows."""
-    unknown = tip is None or tip.radius_nm is None
-    known = tip if tip is not None else ImageTip("paraboloid")
-    if unknown:
-        radius = _SAFELY * bound.radius_nm
-    else:
-        stated = known.radius_rel_sd
-        share = settings.radius_rel_sd if stated is None else stated
-        radius = float(known.radius_nm or 0.0) * (1.0 + share)
-    if not radius > 0 or radius == known.radius_nm:
-        return _RadiusTerms()
-    other = replace(known, radius_nm=radius)
-    caps = fit_caps(_eroded(height, pixel, other, settings), traces, pixel, settings)
-    change = piece_thickness(traces, caps, settings).thickness_nm - piece.thickness_nm
-    change = change[np.isfinite(change)]
-    middle = float(np.median(change)) if change.size else 0.0
-    return _RadiusTerms(unknown_nm=max(-middle, 0.0)) if unknown else _RadiusTerms(abs(middle))
-
-
 def _centred(px: Array, count: int, pixel_nm: float) -> Array:
     return (px + 0.5 - 0.5 * count) * pixel_nm
 
@@ -251,7 +207,7 @@ def _centred(px: Array, count: int, pixel_nm: float) -> Array:
 def _pieces(
     traces: Traces,
     piece: PieceThickness,
-    banding: Banding,
+    found: _Found,
     shape: tuple[int, ...],
     pixel: tuple[float, float],
 ) -> FibrilPieces:
@@ -265,8 +221,9 @@ def _pieces(
         thickness_nm=piece.thickness_nm,
         thickness_se_nm=piece.se_nm,
         angle_deg=piece_angles(traces),
-        band_period_nm=banding.piece_period_nm,
-        band_snr=banding.piece_snr,
+        band_period_nm=found.banding.piece_period_nm,
+        band_snr=found.banding.piece_snr,
+        thickness_radius_sd_nm=found.radius.piece_nm,
     )
 
 

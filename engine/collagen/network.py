@@ -54,6 +54,8 @@ class ThicknessSummary:
     radius_unknown_nm
         Where the radius is unknown: how much thinner all would be under the bluntest tip that the
         image allows; the interval's low end reaches down by it.
+    median_ci_low_nm, median_ci_high_nm
+        Interval of the median, made alike.
     pieces_needed
         Measured pieces after which the interval's half-width would be that of ``interval_aim``, the
         bootstrap's share falling with the root of their number; NaN where method and radius alone
@@ -69,6 +71,8 @@ class ThicknessSummary:
     radius_sd_nm: float
     radius_unknown_nm: float = 0.0
     pieces_needed: float = float("nan")
+    median_ci_low_nm: float = float("nan")
+    median_ci_high_nm: float = float("nan")
 
 
 def piece_thickness(traces: Traces, caps: CapFits, settings: CollagenSettings) -> PieceThickness:
@@ -131,29 +135,36 @@ def weighted_quantile(values: Array, weights: Array, share: float) -> float:
     return float(np.interp(share, middle, values[order]))
 
 
-def _bootstrap_p95(values: Array, weights: Array, samples: int, seed: int) -> Array:
-    """95th percentile of resampled pieces, by counts so that nothing is sorted again."""
+def _bootstrap(values: Array, weights: Array, shares: Array, samples: int, seed: int) -> Array:
+    """Quantiles of resampled pieces, by counts so that nothing is sorted again.
+
+    Shape (shares, samples).
+    """
     order = np.argsort(values)
     x, w = values[order], weights[order]
     rng = np.random.default_rng(seed)
     batch = max(1, _COUNTS_AT_ONCE // len(x))
     parts = [
-        _resampled_p95(x, w, min(batch, samples - done), rng) for done in range(0, samples, batch)
+        _resampled(x, w, shares, min(batch, samples - done), rng)
+        for done in range(0, samples, batch)
     ]
-    return np.concatenate(parts)
+    return np.concatenate(parts, axis=1)
 
 
-def _resampled_p95(x: Array, w: Array, samples: int, rng: np.random.Generator) -> Array:
+def _resampled(x: Array, w: Array, shares: Array, samples: int, rng: np.random.Generator) -> Array:
     n = len(x)
     counts = rng.multinomial(n, np.full(n, 1 / n), samples)
-    share = counts * w
-    middle = (np.cumsum(share, axis=1) - 0.5 * share) / share.sum(axis=1, keepdims=True)
-    high = np.minimum((middle < 0.95).sum(axis=1), n - 1)
-    low = np.maximum(high - 1, 0)
+    weight = counts * w
+    middle = (np.cumsum(weight, axis=1) - 0.5 * weight) / weight.sum(axis=1, keepdims=True)
     row = np.arange(samples)
-    gap = middle[row, high] - middle[row, low]
-    part = np.where(gap > 0, (0.95 - middle[row, low]) / np.where(gap > 0, gap, 1.0), 1.0)
-    return np.asarray(x[low] + np.clip(part, 0, 1) * (x[high] - x[low]))
+    out = np.empty((len(shares), samples))
+    for k, share in enumerate(shares):
+        high = np.minimum((middle < share).sum(axis=1), n - 1)
+        low = np.maximum(high - 1, 0)
+        gap = middle[row, high] - middle[row, low]
+        part = np.where(gap > 0, (share - middle[row, low]) / np.where(gap > 0, gap, 1.0), 1.0)
+        out[k] = x[low] + np.clip(part, 0, 1) * (x[high] - x[low])
+    return out
 
 
 def summarise_thickness(
@@ -192,22 +203,34 @@ def summarise_thickness(
         nan = float("nan")
         return ThicknessSummary(nan, nan, nan, nan, nan, 0, radius_sd_nm, unknown_nm)
     p95 = weighted_quantile(value, weight, 0.95)
+    median = weighted_quantile(value, weight, 0.5)
     tail = 0.5 * (1.0 - settings.interval_level)
-    low, high = np.quantile(
-        _bootstrap_p95(value, weight, settings.bootstrap_samples, seed), [tail, 1.0 - tail]
-    )
+    drawn = _bootstrap(value, weight, np.array([0.5, 0.95]), settings.bootstrap_samples, seed)
+    ends = np.quantile(drawn, [tail, 1.0 - tail], axis=1)
     z = float(stats.norm.ppf(1.0 - tail))
-    shared = z * np.hypot(settings.method_rel_sd * p95, radius_sd_nm)
+
+    def interval(middle: float, low: float, high: float) -> tuple[float, float]:
+        shared = z * float(np.hypot(settings.method_rel_sd * middle, radius_sd_nm))
+        below = np.hypot(np.hypot(max(middle - low, 0.0), shared), unknown_nm)
+        return middle - float(below), middle + float(np.hypot(max(high - middle, 0.0), shared))
+
+    low, high = interval(p95, *ends[:, 1])
+    median_low, median_high = interval(median, *ends[:, 0])
+    shared = z * float(np.hypot(settings.method_rel_sd * p95, radius_sd_nm))
     return ThicknessSummary(
         mean_nm=float(np.average(value, weights=weight)),
-        median_nm=weighted_quantile(value, weight, 0.5),
+        median_nm=median,
         p95_nm=p95,
-        p95_ci_low_nm=p95 - float(np.hypot(np.hypot(max(p95 - low, 0.0), shared), unknown_nm)),
-        p95_ci_high_nm=p95 + float(np.hypot(max(high - p95, 0.0), shared)),
+        p95_ci_low_nm=low,
+        p95_ci_high_nm=high,
         pieces=int(value.size),
         radius_sd_nm=radius_sd_nm,
         radius_unknown_nm=unknown_nm,
-        pieces_needed=_pieces_needed(value.size, (high - low) / 2.0, shared, p95, settings),
+        pieces_needed=_pieces_needed(
+            value.size, 0.5 * float(ends[1, 1] - ends[0, 1]), shared, p95, settings
+        ),
+        median_ci_low_nm=median_low,
+        median_ci_high_nm=median_high,
     )
 
 

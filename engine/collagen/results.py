@@ -29,11 +29,15 @@ class FibrilPieces:
     length_nm
         Path length, in projection.
     thickness_nm, thickness_se_nm
-        Full lateral diameter and its standard error; NaN where it could not be measured.
+        Full lateral diameter and its standard error from the scatter along the piece; NaN where
+        it could not be measured.
     angle_deg
         Director, [0, 180) from +u towards +v.
     band_period_nm, band_snr
         Axial period and its peak over background; NaN where there is none.
+    thickness_radius_sd_nm
+        Further standard deviation of the thickness, from the tip's radius: all pieces err by it
+        together. NaN where the radius is unknown or the piece was not measured.
     """
 
     u_nm: Array
@@ -44,6 +48,7 @@ class FibrilPieces:
     angle_deg: Array
     band_period_nm: Array
     band_snr: Array
+    thickness_radius_sd_nm: Array = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True)
