@@ -220,8 +220,9 @@ def fit_stretch(
     spread = np.sqrt(2.0 * best.cost / (len(xs) - 2))
     errors = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jac.T @ jac)), 0.0)) * spread
     reach = errors * float(student.ppf(0.975, len(xs) - 2))
-    contour = [float(longest * (1.0 + np.exp(best.x[0] + s * reach[0]))) for s in (0, -1, 1)]
-    stiff = [float(np.exp(best.x[1] + s * reach[1])) for s in (0, -1, 1)]
+    with np.errstate(over="ignore"):  # an end that the stretch does not bound is infinite
+        contour = [float(longest * (1.0 + np.exp(best.x[0] + s * reach[0]))) for s in (0, -1, 1)]
+        stiff = [float(np.exp(best.x[1] + s * reach[1])) for s in (0, -1, 1)]
     return Stretch(
         model,
         first,
