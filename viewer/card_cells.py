@@ -16,6 +16,7 @@ from viewer.card_figures import Look
 from viewer.card_parts import Switch, column, row, text_pane
 from viewer.card_parts import figure_pane as pane
 from viewer.card_place import place_html
+from viewer.card_stains import found_html, stains_html
 from viewer.card_text import (
     facts_html,
     flag_rows,
@@ -67,8 +68,11 @@ class CellsFace:
         self._picture.show(found)
         self._group.object = CLICK
         self._shares.object = shares_html(facts, self._look.dark)
-        place = place_html(facts, self._library.store(facts.disc).frame)
-        self._why.object = why_html(facts, found) + place
+        store = self._library.store(facts.disc)
+        place = place_html(facts, store.frame)
+        stains = stains_html(facts, store.info["channels"])
+        found_by = found_html(self._library.cells_detail(facts.disc))
+        self._why.object = why_html(facts, found) + stains + place + found_by
 
     def _group_chosen(self, group: int | None) -> None:
         if self._facts is None:
