@@ -13,6 +13,7 @@ import numpy as np
 from engine import assemble, by_hand, site_table
 from engine.assumptions import assumptions, check_probe_settings
 from engine.cells_record import cells_detail, stains_of
+from engine.clips_record import record_clips
 from engine.map_tables import maps_of
 from engine.mechanics import CurveFits, pool_noise, summarise_map
 from engine.pieces import Ask, Piece, run_pieces
@@ -160,6 +161,7 @@ def _plan(store: DiscStore, workers: int, run: Path) -> list[Piece]:
     names = {s.site for s in large}
     small = [s.site for s in store.sites.values() if s.has_curves and s.site not in names]
     images = [s.site for s in store.sites.values() if s.has_height]
+    pieces += [Piece("clips", (name,), 3.0) for name in store.clips]
     pieces += [Piece("network", (name,), 1.5) for name in images]
     # curves last: by then their compiled code lies in the cache
     threads = 1 if len(large) >= workers else workers
@@ -180,10 +182,11 @@ def _compute(
     run: Path,
     base: str | None,
 ) -> dict[str, dict[str, Any]]:
-    """Results by kind and site (cells under the empty name); of cells alone with a ``base``."""
-    kinds = ("cells", "curves", "asides", "network")
+    """Results by kind and site (cells under the empty name); of images with a ``base``."""
+    kinds = ("cells", "clips", "curves", "asides", "network")
     results: dict[str, dict[str, Any]] = {kind: {} for kind in kinds}
-    pieces = [p for p in _plan(store, workers, run) if base is None or p.kind == "cells"]
+    again = ("cells", "clips")
+    pieces = [p for p in _plan(store, workers, run) if base is None or p.kind in again]
 
     def tell_share(what: str, share: float) -> None:
         tell(what, 0.95 * share)
@@ -237,6 +240,7 @@ def _record(
     run.table("cell_groups", assemble.cell_groups_table(store.disc, cells))
     stains = stains_of(store, centres, windows, cells, outline_um, settings)
     run.detail("cells", cells_detail(cells, outline_um, stains))
+    record_clips(run, store, results["clips"])
     if base is not None:
         take_over(run, store, base)
         sites_again(run, store, base, windows, outline_um, places, stains)

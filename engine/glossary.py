@@ -2,6 +2,7 @@
 
 from engine import (
     cells,
+    clips,
     collagen,
     force_volume,
     frames,
@@ -22,6 +23,7 @@ _PARTS = (
     stitching.FLAGS,
     stitching.MOSAIC_FLAGS,
     site_table.FLAGS,
+    clips.FLAGS,
     stains.FLAGS,
     force_volume.FLAGS,
     zero_force.FLAGS,

@@ -18,14 +18,15 @@ from engine.settings import Settings
 from engine.site_place import Places
 from engine.stains import WindowStains
 from engine.store import DiscStore
+from engine.store.map_columns import MAP_TABLES
 from engine.store.provenance import HASHES, file_sha256, library_versions
 from engine.store.runs import RunWriter
-from engine.store.schema import FURTHER_TABLES
 
 
 def measured_mark(store: DiscStore, settings: Settings) -> str:
     """Digest of all that decides the numbers of curves and images."""
-    told = settings.model_dump(mode="json", exclude={"cells", "use_corrections", "landmarks"})
+    apart = {"cells", "clips", "use_corrections", "landmarks"}
+    told = settings.model_dump(mode="json", exclude=apart)
     parts = {
         "sources": store.info["sources_digest"],
         "settings": told,
@@ -46,7 +47,7 @@ def _unaltered(store: DiscStore, run: str) -> bool:
     folder = store.path / "runs" / run
     try:
         hashes = json.loads((folder / HASHES).read_text(encoding="utf-8"))
-        names = ("curves", "fibrils", "sites", *FURTHER_TABLES)
+        names = ("curves", "fibrils", "sites", *MAP_TABLES)
         parts = (*(f"tables/{name}/" for name in names), "sites/", f"{MAPS}/")
         taken = {name: told for name, told in hashes.items() if name.startswith(parts)}
         return all(file_sha256(folder / name) == told for name, told in taken.items())
@@ -75,7 +76,7 @@ def take_over(run: RunWriter, store: DiscStore, base: str) -> None:
         number = curves["row"].iloc[rows] * stored.cols + curves["col"].iloc[rows]
         places["x_um"][rows], places["y_um"][rows] = grid[number.to_numpy(np.int64)].T
     run.table_from("curves", source, places)
-    for name in FURTHER_TABLES:
+    for name in MAP_TABLES:
         if (source / "tables" / name).is_dir():
             run.table_from(name, source, {})
     run.table_from("fibrils", source, _fibril_places(store, base, fibrils["site"].to_numpy(str)))

@@ -8,6 +8,7 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from engine.cells import CellsSettings
+from engine.clips import ClipsSettings
 from engine.collagen import CollagenSettings
 from engine.errors import Defect, FolderError
 from engine.maps_settings import MapsSettings
@@ -28,6 +29,9 @@ class Settings(BaseModel):
     )
     maps: MapsSettings = Field(
         default_factory=MapsSettings, description="maps of a site's curves and zero-force heights"
+    )
+    clips: ClipsSettings = Field(
+        default_factory=ClipsSettings, description="clips of a hand-held endoscope"
     )
     use_corrections: bool = Field(
         default=False,

@@ -21,6 +21,7 @@ from engine.cells import (
     neighbour_graph,
     tissue_outline,
 )
+from engine.clips import ClipAnalysis, analyse_clip
 from engine.collagen import ImageTip, NetworkAnalysis, analyse_height
 from engine.errors import Cancelled
 from engine.map_tasks import examine_site
@@ -255,6 +256,22 @@ def analyse_network(store: DiscStore, site: str, settings: Settings) -> NetworkA
     )
 
 
+def look_at_clip(
+    store: DiscStore, clip: str, settings: Settings, tell: Tell | None = None
+) -> ClipAnalysis:
+    """Focus, path, mosaic and verdict of a stored clip."""
+    frames, known = store.clip_frames(clip), store.clips[clip]
+    return analyse_clip(
+        lambda number: np.asarray(frames[number]),
+        known.frames,
+        known.pixel_um,
+        settings.clips,
+        settings.cells,
+        settings.seed,
+        tell,
+    )
+
+
 def run_task(
     path: Path,
     kind: str,
@@ -273,9 +290,9 @@ def run_task(
     path
         The store's folder.
     kind
-        ``cells``, ``curves`` or ``network``.
+        ``cells``, ``curves``, ``network`` or ``clips``.
     sites
-        The sites it covers; none for ``cells``.
+        The sites, or clips, it covers; none for ``cells``.
     settings
         All settings.
     threads, tell, cancelled
@@ -292,6 +309,8 @@ def run_task(
     store = open_store(path)
     if kind == "cells":
         return find_cells(store, settings, run, cancelled)
+    if kind == "clips":
+        return [look_at_clip(store, clip, settings, tell) for clip in sites]
     if kind == "network":
         return [analyse_network(store, site, settings) for site in sites]
     found = []

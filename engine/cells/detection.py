@@ -1,6 +1,6 @@
 """Nuclei of a fluorescence mosaic: where, how large, how clear, and how they were found."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -50,6 +50,8 @@ class NucleiDetection:
         Names, see `engine.cells.flags`.
     by_hand
         (n,) whether a person added it; empty where nothing was corrected.
+    blurred_share
+        Share of the bright candidates that are out of focus; NaN where none was looked at.
     """
 
     x_um: NDArray[np.float64]
@@ -65,6 +67,7 @@ class NucleiDetection:
     noise_sd: float
     flags: tuple[str, ...]
     by_hand: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    blurred_share: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -266,6 +269,7 @@ def detect_nuclei(
         result = _split(image, found, verdict, noise, pixel_um, s)
     else:
         result = _gated(found, verdict, noise, pixel_um, s)
+    result = replace(result, blurred_share=verdict.blurred_share)
     return _with_flags(result, _flags(result, seen, pixel_um))
 
 

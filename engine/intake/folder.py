@@ -10,11 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 from engine.errors import Caution, Defect, FolderError
 from engine.frames import Frame, FrameSettings, identity_frame
 from engine.intake.calibration import RawCalibration, read_calibration
+from engine.intake.clips import RawClip, read_clip
 from engine.intake.curves import RawCurves
 from engine.intake.formats import curve_reader, height_reader
 from engine.intake.heights import HeightImage, place_image
 from engine.intake.landmarks import read_landmarks
-from engine.intake.manifest import Manifest, Probe
+from engine.intake.manifest import ClipTable, Manifest, Probe
 from engine.intake.manifest_reading import Parts, read_manifest
 from engine.intake.mosaic import LookAt, MosaicSource, RawMosaic, mosaic_source
 from engine.intake.mosaic_tiff import read_tiff_mosaic
@@ -57,6 +58,7 @@ class DiscFolder:
     _faulty: tuple[SiteRow, ...] = ()
     _mosaic: RawMosaic | None = None
     _tiles: TiledMosaic | None = None
+    _clips: dict[str, RawClip | None] = field(default_factory=dict)
     _calibrations: dict[str, RawCalibration | None] = field(default_factory=dict)
 
     @property
@@ -141,6 +143,19 @@ class DiscFolder:
             self._calibrations[probe.name] = found
         return self._calibrations[probe.name]
 
+    def clip(self, table: ClipTable) -> RawClip | None:
+        """Open a clip; None, with the defects told, if it is wrong."""
+        if table.name not in self._clips:
+            place = f"[[clips]] {self.clips.index(table) + 1}"
+            found = read_clip(self.path, table.file, place, self.report_on(MANIFEST))
+            self._clips[table.name] = found
+        return self._clips[table.name]
+
+    @property
+    def clips(self) -> tuple[ClipTable, ...]:
+        """The sound tables of clips."""
+        return self._parts.clips
+
     @property
     def probes(self) -> tuple[Probe, ...]:
         """The sound probes."""
@@ -160,6 +175,11 @@ class DiscFolder:
         """
         for probe in self.probes:
             self.calibration(probe)
+        for table in self.clips:
+            clip = self.clip(table)
+            if clip is not None:
+                with self.report_on(table.file).reading():
+                    clip.check()
         mosaic = self.mosaic()
         if mosaic is not None:
             mosaic.check(look)

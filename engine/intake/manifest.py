@@ -141,6 +141,19 @@ class Probe(Table):
         return None if self.radius_um is None else self.radius_um * 1e3
 
 
+class ClipTable(Table):
+    """One table of ``[[clips]]``."""
+
+    name: str = Field(
+        default="", pattern=ID_PATTERN, max_length=ID_LETTERS, description=ID_EXPECTED
+    )
+    file: str = Field(min_length=1, description="a path to a clip")
+    pixel_size_um: float | None = Field(
+        default=None, gt=0, le=100, description="a number above 0 and at most 100, micrometres"
+    )
+    note: str | None = Field(default=None, description="a text")
+
+
 class Manifest(Table):
     """The whole of ``disc.toml``."""
 
@@ -151,3 +164,4 @@ class Manifest(Table):
     frame: FrameTable
     probes: dict[str, Probe]
     sites: str
+    clips: tuple[ClipTable, ...] = ()

@@ -9,7 +9,7 @@ import difflib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any, TypeVar, cast
 
 from pydantic import ValidationError
@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from engine.intake.limits import MAX_TEXT_BYTES
 from engine.intake.manifest import (
     FORMAT,
+    ClipTable,
     Disc,
     FrameMethod,
     FrameTable,
@@ -30,6 +31,7 @@ from engine.intake.manifest import (
 from engine.intake.report import Refused, Report, shown
 from engine.intake.text import read_text
 
+_TOP = ("format", "sites", "disc", "sample", "mosaic", "frame", "probes", "clips")
 _MISSPELT = 0.8
 _AGREE = 0.01
 
@@ -58,6 +60,8 @@ class Parts:
         All names under ``[probes]``, sound or not.
     sites
         Path of the table of sites.
+    clips
+        The sound tables of clips.
     """
 
     manifest: Manifest | None = None
@@ -72,6 +76,7 @@ class Parts:
     probes: dict[str, Probe] = field(default_factory=dict)
     probe_names: frozenset[str] = frozenset()
     sites: str = "sites.csv"
+    clips: tuple[ClipTable, ...] = ()
 
 
 _Model = TypeVar("_Model", bound=Table)
@@ -94,9 +99,7 @@ def read_manifest(path: Path, report: Report) -> Parts:
     if raw is None:
         return parts
     parts.known = True
-    _unknown_keys(
-        raw, "", ("format", "sites", "disc", "sample", "mosaic", "frame", "probes"), report
-    )
+    _unknown_keys(raw, "", _TOP, report)
     _check_format(raw, report)
     disc = _table(raw, "disc", Disc, report)
     sample = _table(raw, "sample", Sample, report)
@@ -105,6 +108,7 @@ def read_manifest(path: Path, report: Report) -> Parts:
     if frame is not None:
         parts.landmarks, parts.frame_method = frame.landmarks, frame.method
     _probes(raw, parts, report)
+    parts.clips = _clips(raw, report)
     sites = raw.get("sites", parts.sites)
     if isinstance(sites, str) and sites:
         parts.sites = sites
@@ -120,8 +124,30 @@ def read_manifest(path: Path, report: Report) -> Parts:
             frame=cast(FrameTable, frame),
             probes=parts.probes,
             sites=parts.sites,
+            clips=parts.clips,
         )
     return parts
+
+
+def _clips(raw: Mapping[str, Any], report: Report) -> tuple[ClipTable, ...]:
+    tables = raw.get("clips", [])
+    if not isinstance(tables, list):
+        report.defect("[[clips]]", shown(tables), "one table [[clips]] a clip")
+        return ()
+    found: dict[str, ClipTable] = {}
+    for number, table in enumerate(tables, 1):
+        place = f"[[clips]] {number}"
+        if not isinstance(table, dict):
+            report.defect(place, shown(table), "a table [[clips]]")
+            continue
+        file = table.get("file")
+        stem = PurePosixPath(file).stem if isinstance(file, str) else "clip"
+        clip = _validated({"name": stem, **table}, place, ClipTable, report)
+        if clip is not None and clip.name in found:
+            report.defect(f"{place} name", shown(clip.name), "a name that no other clip has")
+        elif clip is not None:
+            found[clip.name] = clip
+    return tuple(found.values())
 
 
 def _parse(path: Path) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from engine.frames import FLAGS as FRAME_FLAGS
 from engine.frames import Frame
 from engine.intake.tile_map import TileMap, tile_map_of
 from engine.store.calibrations import StoredCalibration, read_calibration
+from engine.store.clips import StoredClip, read_clips
 from engine.store.curves import StoredCurves
 from engine.store.labels import read_labels
 from engine.store.pyramid import Pyramid, read_pyramid
@@ -186,6 +187,15 @@ class DiscStore:
         """Where the tiles of a stitched mosaic were put; None for a mosaic that came as one."""
         record = self._root["mosaic"].attrs.get("tiles") if "mosaic" in self._root else None
         return None if record is None else tile_map_of(record)  # type: ignore[arg-type]
+
+    @cached_property
+    def clips(self) -> dict[str, StoredClip]:
+        """Clips of a hand-held endoscope, by name; empty without any."""
+        return read_clips(self._root)
+
+    def clip_frames(self, clip: str) -> Any:
+        """Frames of a clip (frames, rows, cols), read as they are asked for."""
+        return self._root[f"clips/{clip}/frames"]
 
     def calibration(self, probe: str) -> StoredCalibration | None:
         """Read what followed from a probe's calibration files; None where it has none."""

@@ -128,6 +128,25 @@ _FIBRILS = (
     Column("band_snr", "number", "band peak over background"),
 )
 
+_CLIPS = (
+    *_text("disc", "clip"),
+    Column("frames", "count", "frames"),
+    Column("frames_sharp", "count", "sharp frames"),
+    Column("frames_joined", "count", "frames joined to one picture"),
+    Column("sharpest_frame", "count", "sharpest frame"),
+    Column("focus_best", "number", "focus score of the sharpest frame"),
+    Column("path_residual_px", "number", "residual of the path, a component", "px"),
+    Column("pixel_um", "number", "pixel", "µm"),
+    Column("area_mm2", "number", "area of the mosaic", "mm²"),
+    Column("cells", "count", "cells in the mosaic"),
+    Column("verdict", "text", "pattern named, none where nothing can be said"),
+    Column("support", "number", "support of the pattern under resampled groups"),
+    Column("share_string", "number", "share of cells: strings, single or double"),
+    Column("share_cluster", "number", "share of cells: clusters, small or big"),
+    Column("share_diffuse", "number", "share of cells: diffuse"),
+    *_text("reason", "flags"),
+)
+
 TABLES: dict[str, tuple[Column, ...]] = {
     "sites": _SITES,
     "curves": _CURVES,
@@ -187,7 +206,7 @@ FURTHER: dict[str, tuple[Column, ...]] = {
 }
 """Labels and units of columns beyond the contract's; a run need not have them."""
 
-FURTHER_TABLES: dict[str, tuple[Column, ...]] = MAP_TABLES
+FURTHER_TABLES: dict[str, tuple[Column, ...]] = MAP_TABLES | {"clips": _CLIPS}
 """Tables beyond the contract's; a run need not have them."""
 ALL_TABLES: dict[str, tuple[Column, ...]] = TABLES | FURTHER_TABLES
 

@@ -28,7 +28,10 @@ from engine.intake import (
 from engine.intake.calibration import calibration_files
 from engine.intake.folder import MANIFEST
 from engine.store.atomic import staged_folder, update_attributes
-from engine.store.calibrations import PLACE, write_calibrations
+from engine.store.calibrations import PLACE as CALIBRATION
+from engine.store.calibrations import write_calibrations
+from engine.store.clips import PLACE as CLIPS
+from engine.store.clips import write_clips
 from engine.store.plain import plain
 from engine.store.provenance import (
     file_hashes,
@@ -104,10 +107,11 @@ def write_store(
         for number, site in enumerate(folder.sites):
             _write_site(group, folder, site)
             tell("sites", 0.5 + 0.48 * (number + 1) / len(folder.sites))
+        write_clips(root, folder)
         folder.finish()
         cautions = sorted(set(folder.cautions))
         _carry_over(store, staged)
-        digest = write_hashes(staged, ("mosaic", "sites", PLACE))
+        digest = write_hashes(staged, ("mosaic", "sites", CALIBRATION, CLIPS))
         attributes = _root_attributes(folder, mosaic, cautions, calibrated)
         attributes |= {"sources": sources, "sources_digest": tree_digest(sources)}
         attributes |= {"raw_digest": digest, "current_run": _current_run(store)}
@@ -122,6 +126,7 @@ def _source_files(folder: DiscFolder) -> list[str]:
     named = [MANIFEST, manifest.sites, manifest.frame.landmarks, manifest.mosaic.file]
     named += [manifest.mosaic.tiles, *folder.tile_files()]
     named += [path for site in folder.sites for path in (site.curves, site.topography)]
+    named += [clip.file for clip in folder.clips]
     named += [path for probe in folder.probes for path in calibration_files(probe)]
     files = [name for name in named if name]
     folders = [name for name in files if (folder.path / name).is_dir()]
