@@ -227,6 +227,27 @@ def check(
     _say(f"{what}: no defects, {len(cautions)} {noun}")
 
 
+@app.command()
+@_guarded
+def landmarks(
+    store: StorePath,
+    name: Annotated[
+        str, typer.Option("--set", help="A set kept in the store; without it all are listed.")
+    ] = "",
+) -> None:
+    """List the sets of landmarks kept in a store, or print one as a `landmarks.csv`."""
+    from engine.store import open_store
+    from engine.store.landmark_sets import read_landmark_set, saved_sets
+
+    found = open_store(store)
+    if name:
+        _say(read_landmark_set(found.path, name).csv().rstrip())
+        return
+    for kept, document in saved_sets(found.path).items():
+        saved = document.get("saved", {})
+        _say(f"{kept}: by {saved.get('who', '')}, {saved.get('when', '')}")
+
+
 @app.command(name="settings")
 @_guarded
 def settings_command() -> None:

@@ -21,8 +21,8 @@ def who_rows(state: ViewState) -> list[Row]:
         ]
     ask = "What is changed by hand is kept with who did it and when."
     return [
-        Row("text", "ask", value=ask),
-        Row("entry", KEY, "your name", title="asked once; no name of the system is taken"),
+        Row("entry", KEY, "your name", line="who", title=f"{ask} Asked once."),
+        Row("text", "ask", value="kept with what you change", line="who"),
     ]
 
 

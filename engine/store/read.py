@@ -108,6 +108,11 @@ class DiscStore:
     @cached_property
     def frame(self) -> Frame:
         """The transform from the stage to the disc."""
+        return self.imported_frame
+
+    @property
+    def imported_frame(self) -> Frame:
+        """The transform as imported, whatever frame a run has of its own."""
         return _frame_of(self.info["frame"])
 
     def with_frame(self, frame: Frame, cautions: tuple[Caution, ...] = ()) -> "DiscStore":
