@@ -9,7 +9,13 @@ import viewer_kit
 
 from engine.errors import SplendensError
 from engine.frames import fit_frame
-from engine.store.landmark_sets import LandmarkSet, read_landmark_set, saved_sets
+from engine.store.landmark_sets import (
+    LandmarkSet,
+    read_landmark_set,
+    save_landmarks,
+    saved_sets,
+    set_of,
+)
 from viewer import plane_rerun
 from viewer.cli import app
 from viewer.gallery import Gallery
@@ -163,7 +169,6 @@ def test_a_page_shows_a_runs_own_frame(analysed: Path) -> None:
     from engine.analysis import analyse_store
     from engine.settings import Settings
     from engine.store import open_store
-    from engine.store.landmark_sets import save_landmarks, set_of
 
     own = set_of(open_store(analysed).frame)
     moved = replace(own, disc_um=np.add(own.disc_um, [12.0, -7.0]))
@@ -178,15 +183,18 @@ def test_a_page_shows_a_runs_own_frame(analysed: Path) -> None:
     assert first.library.store("tiny-1").info == second.library.store("tiny-1").info
 
 
-def test_sets_are_listed_and_printed(analysed: Path, capsys: pytest.CaptureFixture) -> None:
+def test_sets_are_listed_and_printed(analysed: Path) -> None:
     from typer.testing import CliRunner
 
-    names = list(saved_sets(analysed))
+    from engine.store import open_store
+
+    own = set_of(open_store(analysed).frame)
+    name = save_landmarks(analysed, own, "C. Third")
     listed = CliRunner().invoke(app, ["landmarks", str(analysed)])
-    assert listed.exit_code == 0
-    printed = CliRunner().invoke(app, ["landmarks", str(analysed), "--set", "nothing"])
-    assert printed.exit_code == 2
-    assert names == sorted(names)
+    assert f"{name}: by C. Third, " in listed.output
+    printed = CliRunner().invoke(app, ["landmarks", str(analysed), "--set", name])
+    assert printed.output == own.csv()
+    assert CliRunner().invoke(app, ["landmarks", str(analysed), "--set", "no"]).exit_code == 2
 
 
 def test_arrows_are_lengthened_by_a_round_number() -> None:
@@ -197,8 +205,6 @@ def test_arrows_are_lengthened_by_a_round_number() -> None:
     assert times in {20.0, 50.0, 100.0, 200.0}
     largest = times * found.frame().residual_um.max()
     assert 60 < largest <= 200
-    assert (
-        magnified(LandmarkSet(found.names, square, square), replace(found, disc_um=square).frame())
-        >= 1
-    )
+    exact = replace(found, disc_um=square)
+    assert magnified(exact, exact.frame()) == 1
     assert frame_lines(EMPTY, None)[0].startswith("0 landmarks")
