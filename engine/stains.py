@@ -26,7 +26,12 @@ NO_SURROUND = Flag(
     "No surround of the tissue is seen in the mosaic, so that the window's stains have no level to "
     "count from: their values are left out.",
 )
-FLAGS: tuple[Flag, ...] = (SATURATED, NO_SURROUND)
+EMPTY = Flag(
+    "stain_empty",
+    "A channel of the mosaic has one value everywhere, or none: nothing was recorded in it, and "
+    "its values are left out.",
+)
+FLAGS: tuple[Flag, ...] = (SATURATED, NO_SURROUND, EMPTY)
 
 SURROUND_PIXEL_UM = 4.0
 """The level of the surround is told from a level of the mosaic with pixels of about this size."""
@@ -81,12 +86,15 @@ class WindowStains:
         (c, k) share of the window's pixels at the top of the camera's range.
     surround
         (c,) level of the surround; NaN where it is not seen.
+    empty
+        (c,) whether nothing was recorded in a channel.
     """
 
     level: npt.NDArray[np.float64]
     cells: npt.NDArray[np.float64]
     saturated: npt.NDArray[np.float64]
     surround: npt.NDArray[np.float64]
+    empty: npt.NDArray[np.bool_]
 
     def columns(self, channels: Sequence[str]) -> Columns:
         """Columns of the table ``sites``, three a stain."""
@@ -99,8 +107,12 @@ class WindowStains:
 
     def flags(self, site: int) -> list[str]:
         """Names of the flags of one site."""
-        names = [SATURATED.name] if (self.saturated[:, site] > _SATURATED_MIN).any() else []
-        return [*names, NO_SURROUND.name] if not np.isfinite(self.surround).all() else names
+        tests = {
+            SATURATED.name: (self.saturated[:, site] > _SATURATED_MIN).any(),
+            NO_SURROUND.name: not np.isfinite(self.surround[~self.empty]).all(),
+            EMPTY.name: self.empty.any(),
+        }
+        return [name for name, is_so in tests.items() if is_so]
 
 
 def window_stains(
@@ -143,14 +155,15 @@ def window_stains(
             known = known[np.isfinite(known)]
             cells[channel, site] = np.median(known) if known.size else np.nan
         pixels, on_tissue = _window(pyramid, centre, side, tissue)
-        if pixels.size:
-            saturated[:, site] = (pixels == stains.top[:, None, None]).mean(axis=(1, 2))
-        for channel in range(count):
+        for channel in np.flatnonzero(~stains.empty).tolist():
+            known = pixels[channel][np.isfinite(pixels[channel])]
+            if known.size:
+                saturated[channel, site] = (known == stains.top[channel]).mean()
             values = pixels[channel][on_tissue]
             values = values[np.isfinite(values)]
             if values.size:
                 level[channel, site] = values.mean(dtype=np.float64) - surround[channel]
-    return WindowStains(level, cells, saturated, surround)
+    return WindowStains(level, cells, saturated, surround, stains.empty)
 
 
 def surround_levels(

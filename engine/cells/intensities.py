@@ -46,6 +46,8 @@ class CellIntensities:
         (n,) pixels of the nucleus.
     top
         (c,) top of the camera's range; NaN where the channel does not reach it.
+    empty
+        (c,) whether a channel has but one value, or none: nothing is measured in it.
     """
 
     mean: NDArray[np.float64]
@@ -54,6 +56,7 @@ class CellIntensities:
     saturated: NDArray[np.float64]
     area_px: NDArray[np.int64]
     top: NDArray[np.float64]
+    empty: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -132,10 +135,9 @@ def measure_cells(
     distances = np.array([*vars(radii).values()])
     n, c = len(x_um), len(channels)
     mean, rim, ground, saturated = (np.full((c, n), np.nan) for _ in range(4))
-    result = CellIntensities(
-        mean, rim, ground, saturated, np.zeros(n, np.int64), np.full(c, np.nan)
-    )
-    counts, highest, at_highest = np.zeros((c, n, len(TOPS) + 1), np.int64), [-np.inf] * c, [0] * c
+    area, top, empty = np.zeros(n, np.int64), np.full(c, np.nan), np.zeros(c, bool)
+    result = CellIntensities(mean, rim, ground, saturated, area, top, empty)
+    counts, extremes = np.zeros((c, n, len(TOPS) + 1), np.int64), [_Extremes() for _ in channels]
     for block in blocks(nuclei, block_px, margin):
         top, left = block.row - margin, block.col - margin
         near = _within(found, block, margin)
@@ -147,7 +149,7 @@ def measure_cells(
             seen = read_block(
                 image, block.row, block.col, block.rows, block.cols, margin, fill=False
             )
-            _see(seen.core, channel, highest, at_highest)
+            extremes[channel].see(seen.core)
             if mine.size:
                 measure_nuclei(
                     seen.pixels, labels, top, left, mine, found.row, found.col, found.radius_px,
@@ -155,7 +157,7 @@ def measure_cells(
                     np.array(TOPS), (2 * around + 3) ** 2, result.mean[channel],
                     result.rim[channel], result.ground[channel], counts[channel], result.area_px,
                 )  # fmt: skip
-    _finish(result, counts, highest, at_highest)
+    _finish(result, counts, extremes)
     return result
 
 
@@ -182,29 +184,38 @@ def _within(nuclei: Nuclei, block: Block, margin: int) -> NDArray[np.int64]:
     return np.flatnonzero(inside).astype(np.int64)
 
 
-def _see(
-    core: NDArray[np.float32], channel: int, highest: list[float], at_highest: list[int]
-) -> None:
-    """Follow a channel's highest value and how many pixels have it."""
-    known = core[np.isfinite(core)]
-    top = float(known.max(initial=-np.inf))
-    if top < highest[channel]:
-        return
-    before = at_highest[channel] if top == highest[channel] else 0
-    highest[channel] = top
-    at_highest[channel] = before + int(np.count_nonzero(known == np.float32(top)))
+@dataclass
+class _Extremes:
+    """Lowest and highest value of a channel so far, and how many pixels have the highest."""
+
+    lowest: float = np.inf
+    highest: float = -np.inf
+    at_highest: int = 0
+
+    def see(self, core: NDArray[np.float32]) -> None:
+        known = core[np.isfinite(core)]
+        self.lowest = min(self.lowest, float(known.min(initial=np.inf)))
+        top = float(known.max(initial=-np.inf))
+        if top < self.highest:
+            return
+        before = self.at_highest if top == self.highest else 0
+        self.highest = top
+        self.at_highest = before + int(np.count_nonzero(known == np.float32(top)))
 
 
 def _finish(
-    result: CellIntensities, counts: NDArray[np.int64], highest: list[float], at_highest: list[int]
+    result: CellIntensities, counts: NDArray[np.int64], extremes: Sequence[_Extremes]
 ) -> None:
     result.mean[...] -= result.ground
     result.rim[...] -= result.ground
     looked_at = counts[..., len(TOPS)]
-    for channel, top in enumerate(highest):
-        full = top in TOPS and at_highest[channel] >= _SATURATED_PIXELS_MIN
-        there = counts[channel, :, TOPS.index(top)] if full else np.zeros(counts.shape[1])
-        result.top[channel] = top if full else np.nan
+    for channel, seen in enumerate(extremes):
+        full = seen.highest in TOPS and seen.at_highest >= _SATURATED_PIXELS_MIN
+        there = counts[channel, :, TOPS.index(seen.highest)] if full else 0 * looked_at[channel]
+        result.top[channel] = seen.highest if full else np.nan
         np.divide(
             there, looked_at[channel], out=result.saturated[channel], where=looked_at[channel] > 0
         )
+        result.empty[channel] = seen.lowest >= seen.highest
+    for values in (result.mean, result.rim, result.ground, result.saturated):
+        values[result.empty] = np.nan
