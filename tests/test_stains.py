@@ -49,7 +49,7 @@ def test_a_windows_stain_counts_from_the_surround(store):  # noqa: F811
 
 
 def test_units_and_labels_come_with_the_columns(store):  # noqa: F811
-    assert column("cells", "collagen_II_rim_counts").label.startswith("collagen II, rim")
+    assert column("cells", "collagen_II_rim_counts").label == "collagen II round the nucleus"
     assert column("sites", "live_window_counts").unit == "counts"
     assert column("sites", "live_window_saturated").unit == ""
     group = store._root["runs/run-0001/tables/cells"]

@@ -10,6 +10,8 @@ from viewer.look import Look
 from viewer.state import ViewState
 
 CELL_QUANTITIES = ("pattern", "pattern_confidence", "neighbours", "nn_distance_um", "diameter_um")
+STAIN_QUANTITIES = ("_mean_counts", "_rim_counts")
+"""Endings of the columns of cells that tell a stain's brightness."""
 FIRST = ("modulus_kPa", "pattern", "pattern_index")
 
 
@@ -76,12 +78,13 @@ def _run(library: Library, disc: str, run: str | None) -> dict[str, Any]:
 
 
 def _colours(library: Library, disc: str) -> list[dict[str, Any]]:
-    sites = list(library.quantities(disc, "sites"))
+    sites = [n for n in library.quantities(disc, "sites") if not n.endswith("_saturated")]
     if library.run(disc) is not None:
         sites.insert(0, "pattern")
     ordered = [n for n in FIRST if n in sites] + [n for n in sites if n not in FIRST]
     known = {"pattern", *library.quantities(disc, "cells")}
     cells = [n for n in CELL_QUANTITIES if n in known]
+    cells += [n for n in library.quantities(disc, "cells") if n.endswith(STAIN_QUANTITIES)]
     return [
         {"label": "sites", "items": [[f"sites.{n}", quantity_label("sites", n)] for n in ordered]},
         {"label": "cells", "items": [[f"cells.{n}", quantity_label("cells", n)] for n in cells]},

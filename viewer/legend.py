@@ -21,6 +21,9 @@ from viewer.stains import read_choices
 from viewer.state import ViewState
 from viewer.theme import pattern_glyph, pattern_hex
 
+_CHARACTER = 0.045
+"""Width of a digit over that of the bar, a gap included."""
+
 
 @dataclass(frozen=True)
 class Drawn:
@@ -199,9 +202,20 @@ def _bar(scale: ColourScale, of: str) -> str:
 def _apart(scale: ColourScale) -> list[tuple[float, float]]:
     """Choose ticks that do not run into each other; both ends always stay."""
     places = [(value, float(scale.fraction(value))) for value in scale.ticks()]
-    kept = [places[0], places[-1]] if len(places) > 1 else places
+    if len(places) < 2:
+        return places
+    ends = (places[0], places[-1])
+    kept = list(ends)
     for entry in places[1:-1]:
-        if all(abs(entry[1] - other[1]) > 0.19 for other in kept):
+        # the ends' numbers lie inside the bar, all others round their place
+        room = [
+            _CHARACTER * (len(number(other[0])) + 0.5 * len(number(entry[0])))
+            if other in ends
+            else 0.19
+            for other in kept
+        ]
+        gaps = [abs(entry[1] - other[1]) for other in kept]
+        if all(gap > max(least, 0.19) for gap, least in zip(gaps, room, strict=True)):
             kept.append(entry)
     return sorted(kept)
 

@@ -135,8 +135,8 @@ def measure_cells(
     distances = np.array([*vars(radii).values()])
     n, c = len(x_um), len(channels)
     mean, rim, ground, saturated = (np.full((c, n), np.nan) for _ in range(4))
-    area, top, empty = np.zeros(n, np.int64), np.full(c, np.nan), np.zeros(c, bool)
-    result = CellIntensities(mean, rim, ground, saturated, area, top, empty)
+    area, ends, empty = np.zeros(n, np.int64), np.full(c, np.nan), np.zeros(c, bool)
+    result = CellIntensities(mean, rim, ground, saturated, area, ends, empty)
     counts, extremes = np.zeros((c, n, len(TOPS) + 1), np.int64), [_Extremes() for _ in channels]
     for block in blocks(nuclei, block_px, margin):
         top, left = block.row - margin, block.col - margin

@@ -211,13 +211,13 @@ FURTHER_TABLES: dict[str, tuple[Column, ...]] = MAP_TABLES | {"clips": _CLIPS}
 ALL_TABLES: dict[str, tuple[Column, ...]] = TABLES | FURTHER_TABLES
 
 _OF_STAINS: tuple[tuple[str, str, str], ...] = (
-    ("_mean_counts", "nucleus above its ground", "counts"),
-    ("_rim_counts", "rim round the nucleus above its ground", "counts"),
-    ("_ground_counts", "ground round the nucleus", "counts"),
-    ("_saturated", "share of the cell's pixels at the top of the range", ""),
-    ("_window_counts", "mean of the window above the surround", "counts"),
-    ("_cells_counts", "median of the window's nuclei", "counts"),
-    ("_window_saturated", "share of the window's pixels at the top of the range", ""),
+    ("_mean_counts", "{} at the nucleus", "counts"),
+    ("_rim_counts", "{} round the nucleus", "counts"),
+    ("_ground_counts", "{}, ground", "counts"),
+    ("_saturated", "{}, share of the cell saturated", ""),
+    ("_window_counts", "{} in the window", "counts"),
+    ("_cells_counts", "{} at the window's nuclei", "counts"),
+    ("_window_saturated", "{}, share of the window saturated", ""),
 )
 """How columns of a stain end; the longest match counts, and the stain's name stands before."""
 
@@ -228,13 +228,13 @@ def of_stain(name: str) -> Column | None:
     Examples
     --------
     >>> of_stain("live_mean_counts").label
-    'live, nucleus above its ground'
+    'live at the nucleus'
     """
     fitting = [end for end in _OF_STAINS if name.endswith(end[0]) and name != end[0]]
     if not fitting:
         return None
     end, label, unit = max(fitting, key=lambda entry: len(entry[0]))
-    return Column(name, "number", f"{name[: -len(end)].replace('_', ' ')}, {label}", unit)
+    return Column(name, "number", label.format(name[: -len(end)].replace("_", " ")), unit)
 
 
 def column(table: str, name: str) -> Column:
