@@ -12,7 +12,7 @@ import numpy as np
 
 from engine import assemble, by_hand, site_table
 from engine.assumptions import assumptions, check_probe_settings
-from engine.cells_record import cells_detail, stains_of
+from engine.cells_record import cells_detail, record_fields, stains_of
 from engine.clips_record import record_clips
 from engine.map_tables import maps_of
 from engine.mechanics import CurveFits, pool_noise, summarise_map
@@ -240,6 +240,7 @@ def _record(
     run.table("cell_groups", assemble.cell_groups_table(store.disc, cells))
     stains = stains_of(store, centres, windows, cells, outline_um, settings)
     run.detail("cells", cells_detail(cells, outline_um, stains))
+    record_fields(run, store, cells, outline_um, settings)
     record_clips(run, store, results["clips"])
     if base is not None:
         take_over(run, store, base)

@@ -12,6 +12,7 @@ from engine.cells.patterns import PATTERNS
 from engine.view import Box, Paint, Painter, Picture, Scene, Stain
 from engine.view.load import curve_values, load_scene, window_of
 from engine.view.ramps import ColourScale, pattern_colours, scale_for
+from viewer.fields import field_layer
 from viewer.library import Library
 from viewer.look import Look
 from viewer.site_maps import load_of, maps_to_draw
@@ -62,7 +63,8 @@ class Gallery:
         shown = maps_to_draw(
             self.library, self.scene(disc), disc, look.site_map, load_of(look.load)
         )
-        return Paint(look.layers, look.dark, cells, curves, stains, *shown)
+        over = field_layer(self.library, disc, look.field)
+        return Paint(look.layers, look.dark, cells, curves, stains, *shown, over)
 
     def channels(self, disc: str) -> tuple[str, ...]:
         """Return the names of a mosaic's channels; none where there is no mosaic."""

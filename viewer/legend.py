@@ -13,6 +13,7 @@ from engine.cells.patterns import PATTERNS
 from engine.view import Scene
 from engine.view.ramps import ColourScale, lookup
 from engine.view.stains import ink_hex
+from viewer.fields import field_layer, field_scale
 from viewer.gallery import Gallery, split
 from viewer.marks import off_tissue
 from viewer.numbers import number
@@ -44,6 +45,8 @@ class Drawn:
         count.
     stains
         Name and colour of each stain of the mosaic; none where it has but one, in grey.
+    field, strokes
+        Colours of the field over the disc; whether one in strokes is drawn.
     tiles
         The map of the overlaps' residuals, where tiles are outlined.
     unused, weak
@@ -59,6 +62,8 @@ class Drawn:
     stains: tuple[tuple[str, str], ...] = ()
     maps: ColourScale | None = None
     maps_words: tuple[str, str] = ("", "")
+    field: ColourScale | None = None
+    strokes: bool = False
     tiles: ColourScale | None = None
     unused: bool = False
     weak: bool = False
@@ -87,6 +92,7 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
     analysed = gallery.library.run(disc) is not None
     coloured = analysed and (cells if table == "cells" else sites or curves)
     by_pattern = name == "pattern"
+    fielded = field_layer(gallery.library, disc, state.field) is not None
     return Drawn(
         scale=gallery.scale(state.colour_by) if coloured else None,
         of=table,
@@ -97,6 +103,8 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
         stains=_stains(state, gallery),
         **_maps(state, gallery, seen),
         **_tiles(state, gallery),
+        field=field_scale(gallery.library, state.field) if fielded else None,
+        strokes=fielded and state.field == "angle_deg",
     )
 
 
@@ -164,6 +172,10 @@ def legend_html(shown: Drawn, dark: bool) -> str:
     elif shown.maps_words[0]:
         what, of = (escape(words) for words in shown.maps_words)
         parts.append(f'<div class="quantity"><b>{what}</b> <i>{of}, shaded</i></div>')
+    if shown.field is not None:
+        parts.append(_bar(shown.field, "smoothed"))
+    elif shown.strokes:
+        parts.append('<div class="quantity"><b>direction of strings</b> <i>smoothed</i></div>')
     if shown.patterns:
         parts.append(_patterns(dark))
     if shown.tiles is not None:
@@ -177,6 +189,9 @@ def legend_html(shown: Drawn, dark: bool) -> str:
         (shown.unused, "ring", "overlap not used"),
         (shown.weak, "weak", "flagged tile"),
         (bool(shown.maps_words[0]), "hatched", "no curve that counts"),
+        (shown.field is not None, "sparse", "little support"),
+        (shown.strokes, "stroke", "as long as strings agree"),
+        (shown.strokes, "open", "little support"),
     )
     notes = "".join(_mark(shape, text) for there, shape, text in signs if there)
     return "".join(parts) + (f'<div class="notes">{notes}</div>' if notes else "")

@@ -3,6 +3,7 @@
 from engine.cells.border import WindowStability, window_stability
 from engine.cells.by_hand import CorrectedNuclei, correct_nuclei
 from engine.cells.detection import NucleiDetection, detect_nuclei
+from engine.cells.fields import CellFields, cell_fields
 from engine.cells.flags import FLAGS
 from engine.cells.grade import GroupGrades, grade_groups
 from engine.cells.graph import NeighbourGraph, neighbour_graph
@@ -33,6 +34,7 @@ __all__ = [
     "FLAGS",
     "NO_PATTERN",
     "PATTERNS",
+    "CellFields",
     "CellIntensities",
     "CellsSettings",
     "ClarkEvans",
@@ -47,6 +49,7 @@ __all__ = [
     "RegionWindow",
     "WindowGrades",
     "WindowStability",
+    "cell_fields",
     "clark_evans",
     "correct_nuclei",
     "density",

@@ -5,6 +5,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from engine.cells.fields_settings import FieldSettings
 from engine.cells.intensity_settings import IntensitySettings
 
 
@@ -299,5 +300,6 @@ class CellsSettings(_Frozen):
     rules: RuleSettings = RuleSettings()
     confidence: ConfidenceSettings = ConfidenceSettings()
     windows: WindowSettings = WindowSettings()
+    fields: FieldSettings = FieldSettings()
     intensities: IntensitySettings = IntensitySettings()
     by_hand: HandSettings = HandSettings()

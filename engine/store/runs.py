@@ -114,7 +114,8 @@ def new_run(store: DiscStore, name: str) -> Iterator[RunWriter]:
     """
     with staged_folder(store.path / "runs" / name) as staged:
         yield RunWriter(staged)
-        write_hashes(staged, ("tables", "sites", "cells", LABELS, "maps", "clips"))
+        parts = ("tables", "sites", "cells", "fields", LABELS, "maps", "clips")
+        write_hashes(staged, parts)
     root = store.info | {"current_run": name}
     update_attributes(store.path, {"splendens": root})
 

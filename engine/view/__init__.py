@@ -2,6 +2,7 @@
 
 from engine.view.box import Box
 from engine.view.encode import encode_layers, encode_png
+from engine.view.fields import FieldLayer
 from engine.view.picture import Painter, Picture
 from engine.view.scene import (
     CellLayer,
@@ -19,6 +20,7 @@ __all__ = [
     "Box",
     "CellLayer",
     "CurveLayer",
+    "FieldLayer",
     "HeightLayer",
     "MosaicLayer",
     "Paint",

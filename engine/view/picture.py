@@ -11,6 +11,7 @@ from engine.view.bands import draw_bands
 from engine.view.box import Box
 from engine.view.cells import cell_colours, draw_cells, draw_links
 from engine.view.curves import draw_curves, without_sites
+from engine.view.fields import draw_field
 from engine.view.mosaic import draw_mosaic
 from engine.view.relief import ShadeCache, draw_height
 from engine.view.scene import Paint, Scene
@@ -92,6 +93,9 @@ class Painter:
     def _overlay(self, scene: Scene, box: Box, paint: Paint) -> NDArray[np.uint8]:
         """Draw the marks, bottom to top."""
         overlay = np.zeros((box.height_px, box.width_px, 4), np.uint8)
+        if paint.field is not None:
+            free = tuple(layer.footprint for layer in paint.heights(scene))
+            draw_field(paint.field, box, paint.dark, free, overlay)
         if paint.site_maps is not None and "heights" in paint.layers:
             draw_site_maps(paint.site_maps, box, paint.dark, self.places, overlay)
         _draw_cells_and_links(scene, box, paint, overlay)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from engine.footprint import Footprint
 
 if TYPE_CHECKING:
+    from engine.view.fields import FieldLayer
     from engine.view.site_maps import SiteMaps
 
 Floats = NDArray[np.float64]
@@ -242,6 +243,8 @@ class Paint:
         Maps of curves that lie over the height images; None for none.
     surfaces
         Heights that stand in the place of the scene's at the same sites.
+    field
+        The field that lies over the mosaic and under the cells; None for none.
     """
 
     layers: frozenset[str]
@@ -251,6 +254,7 @@ class Paint:
     stains: tuple[Stain, ...] | None = None
     site_maps: SiteMaps | None = None
     surfaces: tuple[HeightLayer, ...] = ()
+    field: FieldLayer | None = None
 
     def heights(self, scene: Scene) -> tuple[HeightLayer, ...]:
         """Height images that are drawn: the scene's, or what stands in their place."""
