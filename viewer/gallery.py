@@ -12,7 +12,7 @@ from engine.cells.patterns import PATTERNS
 from engine.view import Box, Paint, Painter, Picture, Scene, Stain
 from engine.view.load import curve_values, load_scene, window_of
 from engine.view.ramps import ColourScale, pattern_colours, scale_for
-from viewer.fields import field_layer
+from viewer.fields import NAMES, field_layer
 from viewer.library import Library
 from viewer.look import Look
 from viewer.site_maps import load_of, maps_to_draw
@@ -135,6 +135,8 @@ class Gallery:
             self.draw(disc, box, Look(layers, "sites.modulus_kPa"))
         for dark in (True, False):
             self.draw(disc, whole, Look(frozenset({"mosaic"}), "sites.pattern", dark, "0o"))
+        for field in NAMES:
+            self.draw(disc, whole, Look(frozenset({"mosaic"}), "sites.pattern", field=field))
 
     def shade_ahead(self) -> None:
         """Shade height images before anybody looks at them, as many as are kept, without haste."""

@@ -11,7 +11,7 @@ class FieldSettings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     bandwidth_um: Annotated[float, Field(gt=0, le=2000)] = Field(
-        default=50.0, description="Standard deviation of the Gaussian kernel."
+        default=80.0, description="Standard deviation of the Gaussian kernel."
     )
     pixel_um: Annotated[float, Field(gt=0, le=500)] = Field(
         default=10.0, description="Side of the fields' pixels."

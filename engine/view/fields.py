@@ -13,9 +13,9 @@ from engine.footprint import Footprint
 from engine.view.box import Box
 from engine.view.ramps import ColourScale, lookup
 
-VEIL = 0.62
+VEIL = 0.46
 """Opacity of a field where its support is good."""
-THIN = 0.16
+THIN = 0.1
 """Opacity between the hatches where it is poor."""
 HATCH_PX = 7
 """Distance of the hatches, along a row."""
