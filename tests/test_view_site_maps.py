@@ -1,10 +1,14 @@
 """Maps in the plane: each cell in its own colour at its true place, missing ones never in one."""
 
+from typing import ClassVar
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from engine.footprint import Footprint
 from engine.view import Box, CurveLayer, HeightLayer, Paint, Painter, Scene, SiteMapLayer, SiteMaps
+from engine.view.load import curve_values
 from engine.view.ramps import ColourScale, lookup
 from engine.view.relief import shade_heights
 from engine.view.site_maps import HATCH, PlaceCache, cell_at, draw_site_maps, place_levels
@@ -206,3 +210,33 @@ def test_surfaces_under_load_are_shaded_with_the_contrast_at_zero_force():
     deeper = shade_heights(2 * zero, (0.01, 0.01), *one, like_nm=zero)
     own = shade_heights(2 * zero, (0.01, 0.01), *one)
     assert deeper.shades[0].std() > 1.05 * own.shades[0].std()
+
+
+class _Stored:
+    def __init__(self, cols):
+        self.cols = cols
+
+
+class _Store:
+    sites: ClassVar = {"a": _Stored(3), "b": _Stored(2)}
+
+
+def test_a_column_of_the_curves_table_comes_in_the_order_of_the_points():
+    count = 6 + 4
+    points = CurveLayer(
+        np.zeros(count), np.zeros(count), np.ones(count, bool), np.ones(count),
+        np.zeros(count, bool), np.repeat([0, 1], [6, 4]), np.r_[0:6, 0:4],
+    )  # fmt: skip
+    table = pd.DataFrame(
+        {
+            "site": ["b", "a", "gone", "a", "b"],
+            "row": pd.array([1, 0, 0, 1, pd.NA], dtype="Int64"),
+            "col": pd.array([1, 2, 0, 0, 0], dtype="Int64"),
+            "modulus_kPa": [11.0, 2.0, 99.0, 10.0, 77.0],
+        }
+    )
+    found = curve_values(points, ("a", "b"), _Store(), table, "modulus_kPa")
+    expected = np.full(count, np.nan)
+    expected[[2, 3, 6 + 3]] = 2.0, 10.0, 11.0
+    np.testing.assert_array_equal(found, expected)
+    assert len(curve_values(CurveLayer(), ("a", "b"), _Store(), table, "modulus_kPa")) == 0

@@ -16,11 +16,23 @@ SHOWN_OVER_HEIGHT_FROM_PX = 16.0
 HOLLOW_GREY = 150
 
 
-def curve_radius_px(layer: CurveLayer, um_per_px: float) -> NDArray[np.float64]:
-    """Return the radius of each point on the screen (n,), 0 where it is not drawn."""
-    spacing = layer.spacing_um / um_per_px
-    least = np.where(layer.over_height, SHOWN_OVER_HEIGHT_FROM_PX, SHOWN_FROM_PX)
-    share = np.where(layer.over_height, 0.16, 0.36)
+def curve_radius_px(
+    layer: CurveLayer, um_per_px: float, which: NDArray[np.intp] | slice = slice(None)
+) -> NDArray[np.float64]:
+    """Return the radius of each point on the screen, 0 where it is not drawn.
+
+    Parameters
+    ----------
+    layer
+        The points.
+    um_per_px
+        Scale of the view.
+    which
+        The points that are asked for; all of them by default.
+    """
+    spacing, over = layer.spacing_um[which] / um_per_px, layer.over_height[which]
+    least = np.where(over, SHOWN_OVER_HEIGHT_FROM_PX, SHOWN_FROM_PX)
+    share = np.where(over, 0.16, 0.36)
     return np.where(spacing >= least, np.clip(share * spacing, 2.0, 11.0), 0.0)
 
 
@@ -56,12 +68,14 @@ def draw_curves(
     rgba
         Overlay (height, width, 4), written in place.
     """
-    radius = curve_radius_px(layer, box.um_per_px)
-    seen = np.flatnonzero(box.holds(layer.x_um, layer.y_um, 14.0) & (radius > 0))
+    if not layer.spacing_um.max(initial=0.0) / box.um_per_px >= SHOWN_FROM_PX:
+        return  # a disc may have millions of points, and from afar none of them is drawn
+    near = np.flatnonzero(box.holds(layer.x_um, layer.y_um, 14.0))
+    radius = curve_radius_px(layer, box.um_per_px, near)
+    seen, r = near[radius > 0], radius[radius > 0]
     if not len(seen):
         return
     x, y = box.pixels_of(layer.x_um[seen], layer.y_um[seen])
-    r = radius[seen]
     fill = np.zeros((len(seen), 4), np.uint8) if colours is None else colours[seen].copy()
     hollow = ~layer.used[seen] | (fill[:, 3] == 0)
     fill[hollow] = (HOLLOW_GREY, HOLLOW_GREY, HOLLOW_GREY, 255)

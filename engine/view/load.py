@@ -255,18 +255,17 @@ def curve_values(
     """
     number = {site: i for i, site in enumerate(sites)}
     cols = np.array([max(store.sites[site].cols, 1) for site in sites])
-    of = np.array([number.get(str(site), -1) for site in table["site"]], dtype=np.int64)
+    of = table["site"].map(number).to_numpy(dtype=np.float64, na_value=-1).astype(np.int64)
     row = table["row"].to_numpy(dtype=np.int64, na_value=-1)
     col = table["col"].to_numpy(dtype=np.int64, na_value=-1)
     stride = int(layer.index.max(initial=0)) + 1
-    place = dict(
-        zip((layer.site * stride + layer.index).tolist(), range(len(layer.site)), strict=True)
-    )
-    values = np.full(len(layer.site), np.nan)
-    found = table[name].to_numpy(dtype=np.float64, na_value=np.nan)
-    keys = of * stride + row * cols[of] + col
-    for key, value in zip(keys.tolist(), found.tolist(), strict=True):
-        at = place.get(key)
-        if at is not None:
-            values[at] = value
+    mine = layer.site * stride + layer.index
+    keys = np.where((of >= 0) & (row >= 0) & (col >= 0), of * stride + row * cols[of] + col, -1)
+    values = np.full(len(mine), np.nan)
+    if not len(mine):
+        return values
+    order = np.argsort(mine, kind="stable")
+    at = order[np.minimum(np.searchsorted(mine[order], keys), len(mine) - 1)]
+    found = mine[at] == keys
+    values[at[found]] = table[name].to_numpy(dtype=np.float64, na_value=np.nan)[found]
     return values

@@ -260,7 +260,7 @@ class Paint:
         """Height images that are drawn: the scene's, or what stands in their place."""
         if "heights" not in self.layers:
             return ()
-        replaced = {layer.site for layer in self.surfaces}
+        replaced = self.mapped()  # a map leaves nothing of the image to be seen
         kept = (layer for layer in scene.heights if layer.site not in replaced)
         return (*kept, *self.surfaces)
 
