@@ -419,6 +419,21 @@ def test_a_picture_that_cannot_be_is_refused(url: str, query: str) -> None:
     assert b"Traceback" not in body
 
 
+def test_a_value_is_told_where_there_is_one(url: str) -> None:
+    status, headers, body = get(f"{url}value?d=tiny-1&x=104&y=104&s=1&l=mosaic&c=sites.pattern")
+    assert (status, json.loads(body)) == (200, {"text": ""})
+    assert headers["Content-Type"].startswith("application/json")
+
+
+@pytest.mark.parametrize(
+    "query", ["d=nobody&x=1&y=1&s=1", "d=tiny-1&x=a&y=1&s=1", "d=tiny-1&x=inf&y=1&s=1", "x=1"]
+)
+def test_a_value_that_cannot_be_is_refused(url: str, query: str) -> None:
+    status, _, body = get(f"{url}value?{query}")
+    assert status in (400, 404)
+    assert b"Traceback" not in body
+
+
 def test_every_answer_carries_the_headers(url: str) -> None:
     for path in ("", "ready", "assets/plane.js", "picture?d=nobody", "assets/other.js"):
         _, headers, _ = get(url + path)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from hashlib import sha256
 from importlib.resources import files
+from math import isfinite
 from typing import Any
 
 from tornado.ioloop import IOLoop
@@ -14,6 +15,7 @@ from tornado.web import HTTPError, OutputTransform, RequestHandler
 from engine.view import Box, encode_layers, encode_png
 from viewer.gallery import Gallery
 from viewer.look import read_look
+from viewer.readout import read_out
 from viewer.state import MAX_UM_PER_PX, MIN_UM_PER_PX
 
 LARGEST_SIDE_PX = 4096
@@ -32,6 +34,7 @@ ASSETS = {
     "plane.js": "text/javascript",
     "chrome.js": "text/javascript",
     "panels.js": "text/javascript",
+    "readout.js": "text/javascript",
     "page.css": "text/css",
     "pair.css": "text/css",
 }
@@ -111,6 +114,33 @@ class PictureHandler(RequestHandler):
         return colour if name in known else "sites.pattern"
 
 
+class ValueHandler(PictureHandler):
+    """Says what lies at a place; the query is that of a picture, without its size."""
+
+    async def get(self) -> None:
+        """Answer with a text, empty where there is nothing to say."""
+        disc = self.get_query_argument("d")
+        if disc not in self.gallery.library.discs:
+            raise HTTPError(404, "no such disc")
+        x, y, s = self._place()
+        look = read_look(self.get_query_argument, self._colour(disc))
+        gallery = self.gallery.pinned(self.get_query_argument("v", None))
+        text = await IOLoop.current().run_in_executor(
+            self.workers, lambda: read_out(gallery, disc, look, x, y, s)
+        )
+        self.set_header("Cache-Control", "private, max-age=3600")
+        self.finish({"text": text})
+
+    def _place(self) -> tuple[float, float, float]:
+        try:
+            x, y, s = (float(self.get_query_argument(key)) for key in "xys")
+        except ValueError as error:
+            raise HTTPError(400, "x, y and s must be numbers") from error
+        if not all(isfinite(v) for v in (x, y, s)) or s <= 0:
+            raise HTTPError(400, "a finite place and a positive scale are required")
+        return x, y, s
+
+
 class ReadyHandler(RequestHandler):
     """Says whether everything is compiled and open: 200 when it is, else 503."""
 
@@ -141,8 +171,10 @@ class AssetHandler(RequestHandler):
 def routes(gallery: Gallery, ready: Callable[[], bool]) -> list[tuple[Any, ...]]:
     """Return the routes that stand beside the page."""
     workers = ThreadPoolExecutor(max_workers=2, thread_name_prefix="picture")
+    readers = ThreadPoolExecutor(max_workers=1, thread_name_prefix="value")
     return [
         (r"/picture", PictureHandler, {"gallery": gallery, "workers": workers}),
+        (r"/value", ValueHandler, {"gallery": gallery, "workers": readers}),
         (r"/ready", ReadyHandler, {"ready": ready}),
         (r"/assets/([a-z.]+)", AssetHandler),
     ]

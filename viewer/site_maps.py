@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from engine.footprint import Footprint
 from engine.force_volume import MAPPED
 from engine.mechanics.at_load import LoadLaw, depth_at_load, trigger_of
+from engine.store.schema import column
 from engine.view import HeightLayer, Scene, SiteMapLayer, SiteMaps
 from engine.view.picture import READABLE_PX
 from engine.view.ramps import ColourScale, scale_for
@@ -242,6 +243,11 @@ def readable(scene: Scene, um_per_px: float, site: str) -> bool:
     """Tell whether a site is large enough on the screen for its map to be meant by a click."""
     foot = scene.sites[site]
     return bool(max(foot.width_um, foot.height_um) / um_per_px >= READABLE_PX)
+
+
+def map_unit(choice: str) -> str:
+    """Return the unit of what a choice shows."""
+    return column("curves", _COLUMNS.get(choice, _COLUMNS[HEIGHT])).unit
 
 
 def curve_under(

@@ -190,12 +190,14 @@
       if (!place) {
         text.textContent = "";
         byId("under").textContent = "";
+        splendens.readout.at(null);
         return;
       }
       const digits = Math.min(Math.max(Math.ceil(-Math.log10(place.s)), 0), 5);
       text.textContent = `x ${place.x.toFixed(digits)}  y ${place.y.toFixed(digits)} µm`;
       const site = plane.siteAt(place);
       byId("under").textContent = site ? `${site.site}  ${site.text}` : "";
+      splendens.readout.at(place, site, this.bridge.settings);
     }
 
     trouble(on) {
