@@ -31,10 +31,10 @@ def told(gallery, x, y, *, scale=NEAR, layers=HEIGHTS, **choice):
 @pytest.mark.parametrize(
     ("choice", "words", "unit"),
     [
-        ("modulus", "modulus of curves", "kPa"),
-        ("adhesion", "adhesion of curves", "nN"),
-        ("height", "surface height at 1.5 nN", "nm"),
-        ("shaded", "surface height at 1.5 nN", "nm"),
+        ("modulus", "modulus", "kPa"),
+        ("adhesion", "adhesion", "nN"),
+        ("height", "surface", "nm"),
+        ("shaded", "surface", "nm"),
     ],
 )
 def test_a_map_tells_the_value_of_the_cell(gallery, choice, words, unit):
@@ -50,7 +50,7 @@ def test_a_map_tells_the_value_of_the_cell(gallery, choice, words, unit):
 
 def test_a_missing_curve_has_no_value(gallery):
     x, y = place(gallery, *divmod(kit.UNTOUCHED, kit.COLS))
-    assert told(gallery, x, y, site_map="modulus") == "modulus of curves no value"
+    assert told(gallery, x, y, site_map="modulus") == "modulus no value"
 
 
 def test_a_height_image_tells_the_height_of_the_pixel(gallery):

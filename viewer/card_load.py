@@ -21,7 +21,7 @@ from viewer.card_turn import turn_of
 from viewer.library import Library
 from viewer.site_maps import KIND, SurfaceMaps, site_maps
 
-_GAP = 0.26
+_GAP = 0.34
 STEPS = 100
 """Steps of the load from zero force to the trigger."""
 NO_MAPS = '<p class="refusal">This run keeps no maps; a new analysis makes them.</p>'

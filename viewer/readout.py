@@ -18,14 +18,16 @@ from viewer.look import Look
 from viewer.numbers import number
 from viewer.site_maps import (
     CHOICES,
+    HEIGHT,
+    SHADED,
     load_of,
     map_unit,
-    map_words,
     mapped_sites,
     readable,
     site_maps,
 )
 
+_WORDS = {HEIGHT: "surface", SHADED: "surface", "modulus": "modulus", "adhesion": "adhesion"}
 Reader = Callable[[Gallery, str, Look, float, float, float], str]
 """Takes gallery, disc, look, x and y (µm, disc frame) and micrometres to a screen pixel."""
 
@@ -64,10 +66,9 @@ def nano_value(
         cell = None if maps is None else cell_at(foot, maps.shape, x_um, y_um)
         if maps is None or cell is None:
             return ""
-        load = load_of(look.load)
-        what, of = map_words(look.site_map, load)
-        value = float(maps.shown(look.site_map, load)[cell])
-        return f"{what} {of} {_value(value, map_unit(look.site_map))}"
+        # at which load the legend says: the foot of the plane is narrow
+        value = float(maps.shown(look.site_map, load_of(look.load))[cell])
+        return f"{_WORDS[look.site_map]} {_value(value, map_unit(look.site_map))}"
     heights = _heights(gallery, disc, site)
     if heights is None:
         return ""
