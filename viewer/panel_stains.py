@@ -38,9 +38,7 @@ class StainsPanel(Panel):
         key, ink = str(one.channel), ink_hex(one.ink, dark)
         return [
             Row("toggle", f"show {key}", name, one.shown, "Shown or hidden", line=line),
-            Row(
-                "colour", f"ink {key}", "", ink, f"Colour of {name}", inks, line=line, disabled=off
-            ),
+            Row("colour", f"ink {key}", "", ink, f"{name}, colour", inks, line=line, disabled=off),
             Row(
                 "span",
                 f"window {key}",
