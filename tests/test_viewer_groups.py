@@ -1,15 +1,21 @@
 """A group of cells can be clicked: hit, drawn, told, kept in the address."""
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 import pytest
 import viewer_kit
 
+from engine.view.cells import cell_colours
 from engine.view.hit import nearest_cell
+from engine.view.load import ambiguous_of
 from engine.view.scene import CellLayer
 from viewer.address import apply, encode
 from viewer.bridge import Bridge
 from viewer.gallery import Gallery
 from viewer.groups import (
+    ambiguous_cells,
     confidence_words,
     group_at,
     group_box_html,
@@ -17,7 +23,10 @@ from viewer.groups import (
     members,
     selected_group,
 )
+from viewer.header import _by_hand
+from viewer.legend import Drawn, legend_html
 from viewer.library import Library
+from viewer.marks import _pattern_text
 from viewer.plane import PlaneView
 from viewer.plane_modes import ModeMarks
 from viewer.state import ViewState
@@ -149,3 +158,42 @@ def test_confidence_is_told_with_its_parts() -> None:
         "Confidence 0.60: kept in 80 % of disturbed repetitions, nearest threshold 12 % away."
     )
     assert confidence_words({"pattern_confidence": 0.6}) == "Confidence 0.60."
+
+
+def test_ambiguous_cells_are_pale_and_the_legend_says_so(
+    gallery: Gallery, state: ViewState
+) -> None:
+    layer = CellLayer(
+        np.zeros(3), np.zeros(3), np.ones(3), np.array([0, 2, -1]),
+        ambiguous=np.array([False, True, False]),
+    )  # fmt: skip
+    alpha = cell_colours(layer, dark=True)[:, 3]
+    assert alpha[1] < alpha[0] == alpha[2] == 255
+    assert (cell_colours(replace(layer, ambiguous=np.empty(0, bool)), True)[:, 3] == 255).all()
+    cells = pd.DataFrame({"cell_group": [0, 1, 1, 2]})
+    groups = pd.DataFrame({"cell_group": [0, 1, 2], "ambiguous": [False, True, False]})
+    assert ambiguous_of(cells, groups).tolist() == [False, True, True, False]
+    assert len(ambiguous_of(cells, groups[["cell_group"]])) == 0
+    assert "ambiguous" in legend_html(Drawn(patterns=True, pale=True), True)
+    assert "ambiguous" not in legend_html(Drawn(patterns=True), True)
+    told = ambiguous_cells(gallery.library, state.disc)
+    table = gallery.library.table(state.disc, "cell_groups")
+    unsure = table[table["ambiguous"].astype(bool)]
+    assert told.sum() == unsure["cells"].sum()
+
+
+def test_a_sites_words_hold_its_doubts() -> None:
+    assert _pattern_text("double_string", "adhesion;pattern_ambiguous") == (
+        "double string, ambiguous"
+    )
+    assert _pattern_text("string", "near_pattern_border") == "string, near a border"
+    assert _pattern_text("", "too_few_cells") == "no value"
+
+
+def test_the_head_of_the_page_says_what_was_changed_by_hand() -> None:
+    assert _by_hand({}) == []
+    assert _by_hand({"corrections": []}) == []
+    assert _by_hand({"corrections": [{}], "landmarks": "landmarks-0002"}) == [
+        "1 cell corrected by hand",
+        "landmarks-0002",
+    ]

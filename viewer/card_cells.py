@@ -27,6 +27,7 @@ from viewer.card_text import (
     with_unit,
 )
 from viewer.card_window import WindowPicture
+from viewer.groups import ambiguous_words, confidence_words, size_words
 from viewer.library import Library
 from viewer.theme import pattern_hex
 
@@ -85,22 +86,13 @@ def group_html(group: dict[str, Any], dark: bool) -> str:
     """Tell about one group: pattern, size, and the rule in words."""
     pattern = str(group["pattern"])
     glyph = glyph_svg(pattern, pattern_hex(dark)[pattern]) if pattern in PATTERNS else ""
-    count = int(group["cells"])
-    size = f"{count} cells" if count != 1 else "one cell"
-    confidence = float(group["pattern_confidence"])
-    sure = f", confidence {confidence:.2f}" if isfinite(confidence) else ""
-    extent = ""
-    if count > 1 and isfinite(float(group["length_um"])):
-        length, width = (
-            with_unit(group["length_um"], "µm", 2),
-            with_unit(group["width_um"], "µm", 2),
-        )
-        extent = f", {length} long, {width} wide"
-    unsure = " The pattern changes when cells are dropped or moved a little."
+    doubt = ambiguous_words(group)
+    unsure = f" The pattern is {doubt}." if doubt else ""
     rule = escape(str(group.get("rule") or ""))
     return (
         f"<h3>{glyph} {escape(pattern_words(pattern))}</h3>"
-        f"<p>{size}{extent}{sure}.</p><p>{rule}{unsure if group.get('ambiguous') else ''}</p>"
+        f"<p>{escape(size_words(group))} {escape(confidence_words(group))}</p>"
+        f"<p>{rule}.{escape(unsure)}</p>"
     )
 
 

@@ -124,8 +124,11 @@ def _pattern(facts: SiteFacts, look: Look) -> str:
     glyph = glyph_svg(name, pattern_hex(look.dark)[name], 26)
     index, sure = facts.number("pattern_index"), facts.number("pattern_confidence")
     label = f"index {index:.2f} (0 string to 4 diffuse), confidence {sure:.2f}"
+    unsure = "pattern_ambiguous" in split_flags(facts.word("flags"))
+    doubt = " <small>ambiguous</small>" if unsure else ""
     return (
-        f'<p class="number">{glyph} {escape(pattern_words(name))}</p><p class="quiet">{label}</p>'
+        f'<p class="number">{glyph} {escape(pattern_words(name))}{doubt}</p>'
+        f'<p class="quiet">{label}</p>'
     )
 
 

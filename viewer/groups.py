@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from engine.cells.axes import group_axes
 from engine.cells.patterns import NO_PATTERN, PATTERNS
 from engine.view.hit import nearest_cell
+from engine.view.load import ambiguous_of
 from viewer.card_text import glyph_svg, pattern_words, with_unit
 from viewer.gallery import Gallery
 from viewer.library import Library
@@ -78,6 +79,17 @@ def members(library: Library, disc: str, group: dict[str, Any]) -> pd.DataFrame:
     return cells[cells["cell_group"].to_numpy(dtype=np.int64) == int(group["cell_group"])]
 
 
+def ambiguous_cells(library: Library, disc: str) -> NDArray[np.bool_]:
+    """Tell for each cell whether its group is ambiguous; empty where the run does not say."""
+
+    def make() -> NDArray[np.bool_]:
+        found = ambiguous_of(library.table(disc, "cells"), library.table(disc, "cell_groups"))
+        found.flags.writeable = False  # shared by all sessions
+        return found
+
+    return library.kept(("ambiguous cells", disc, library.run(disc) or ""), make)
+
+
 def mark_group(marks: ModeMarks, gallery: Gallery, state: ViewState) -> None:
     """Ring the selected group's cells and draw its axis or axes; nothing where none is selected."""
     group = selected_group(gallery.library, state.disc, state.group) if state.group else None
@@ -115,9 +127,11 @@ def group_box_html(gallery: Gallery, state: ViewState) -> str:
         return ""
     pattern = str(group["pattern"])
     glyph = glyph_svg(pattern, pattern_hex(state.dark)[pattern]) if pattern in PATTERNS else ""
+    words = ambiguous_words(group)
+    doubt = f' <span class="unsure">{escape(words)}</span>' if words else ""
     by_hand = _added(members(gallery.library, state.disc, group))
     return (
-        f"<h3>{glyph} {escape(pattern_words(pattern))}{_ambiguous(group)}</h3>"
+        f"<h3>{glyph} {escape(pattern_words(pattern))}{doubt}</h3>"
         f"<p>{escape(size_words(group))}</p>"
         f"<p>{escape(confidence_words(group))}</p>"
         f'<p class="rule">{escape(str(group.get("rule") or ""))}</p>{by_hand}'
@@ -131,12 +145,12 @@ def _added(cells: pd.DataFrame) -> str:
     return f"<p>{count} of its cells {'was' if count == 1 else 'were'} added by hand.</p>"
 
 
-def _ambiguous(group: dict[str, Any]) -> str:
+def ambiguous_words(group: dict[str, Any]) -> str:
+    """Say that a group is ambiguous, and what else it could be; empty where it is not."""
     if not truth(group.get("ambiguous")):
         return ""
     second = str(group.get("second") or "")
-    other = f": could be {pattern_words(second)}" if second else ""
-    return f' <span class="unsure">ambiguous{escape(other)}</span>'
+    return "ambiguous" + (f": could be {pattern_words(second)}" if second else "")
 
 
 def truth(value: Any) -> bool:

@@ -70,11 +70,19 @@ def _run(library: Library, disc: str, run: str | None) -> dict[str, Any]:
     stale = str(info.get("stale") or "")
     finished = str(info.get("finished") or "")
     return {
-        "run_text": f"{run}, stale" if stale else f"{run}, current",
+        "run_text": ", ".join([run, "stale" if stale else "current", *_by_hand(info)]),
         "run_title": stale or f"finished {finished}".strip(),
         "run_warn": bool(stale),
         "advice": "",
     }
+
+
+def _by_hand(info: dict[str, Any]) -> list[str]:
+    """Say what people changed by hand and the run counts."""
+    corrections = len(info.get("corrections") or ())
+    said = [f"{corrections} {'cell' if corrections == 1 else 'cells'} corrected by hand"]
+    landmarks = str(info.get("landmarks") or "")
+    return (said if corrections else []) + ([landmarks] if landmarks else [])
 
 
 def _colours(library: Library, disc: str) -> list[dict[str, Any]]:

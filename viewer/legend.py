@@ -40,7 +40,7 @@ class Drawn:
         Whether something has the colours of the patterns.
     maps, maps_words
         Colours of the maps that nanometre sites show, and what these are.
-    hollow, crossed, ring
+    hollow, pale, crossed, ring
         Whether there are sites or cells without a value, sites off the tissue, curves that do not
         count.
     stains
@@ -67,6 +67,7 @@ class Drawn:
     tiles: ColourScale | None = None
     unused: bool = False
     weak: bool = False
+    pale: bool = False
 
 
 def drawn(state: ViewState, gallery: Gallery) -> Drawn:
@@ -97,6 +98,7 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
         scale=gallery.scale(state.colour_by) if coloured else None,
         of=table,
         patterns=(cells and (table == "sites" or by_pattern)) or (coloured and by_pattern),
+        pale=cells and (table == "sites" or by_pattern) and bool(scene.cells.ambiguous.any()),
         hollow=analysed and (sites or (cells and table == "cells")),
         crossed=sites and bool((seen & off_tissue(scene, gallery.library.sites(disc))).any()),
         ring=analysed and curves and not bool(scene.curves.used.all()),
@@ -184,6 +186,7 @@ def legend_html(shown: Drawn, dark: bool) -> str:
         parts.append(_inks(shown.stains))
     signs = (
         (shown.hollow, "hollow", "no value"),
+        (shown.pale, "pale", "ambiguous"),
         (shown.crossed, "crossed", "off the tissue"),
         (shown.ring, "ring", "curve not used"),
         (shown.unused, "ring", "overlap not used"),

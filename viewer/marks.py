@@ -91,11 +91,18 @@ def _texts(gallery: Gallery, disc: str, colour_by: str, names: list[str]) -> lis
         return [""] * len(names)
     values = sites.set_index("site")[name].reindex(names)
     if name == "pattern":
-        return [
-            str(v).replace("_", " ") if isinstance(v, str) and v else "no value" for v in values
-        ]
+        flags = sites.set_index("site")["flags"].reindex(names)
+        return [_pattern_text(v, f) for v, f in zip(values, flags, strict=True)]
     scale = gallery.scale(colour_by)
     return [_value_text(v, scale) for v in values.to_numpy(dtype=float, na_value=np.nan)]
+
+
+def _pattern_text(pattern: Any, flags: Any) -> str:
+    if not isinstance(pattern, str) or not pattern:
+        return "no value"
+    said = str(flags).split(";")
+    doubts = {"pattern_ambiguous": "ambiguous", "near_pattern_border": "near a border"}
+    return ", ".join([pattern.replace("_", " "), *(w for f, w in doubts.items() if f in said)])
 
 
 def _value_text(value: float, scale: ColourScale | None) -> str:

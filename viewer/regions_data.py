@@ -23,6 +23,7 @@ from engine.across import (
 from engine.cells.patterns import PATTERNS
 from engine.image_basis import MAP_SIZES, SIZES, unlike_images
 from engine.store.schema import column
+from viewer.groups import ambiguous_cells
 from viewer.library import Library
 from viewer.state import Region
 
@@ -116,6 +117,8 @@ class Holding:
         Donors of its sites, sorted.
     cells
         Its cells by pattern.
+    ambiguous
+        How many of them belong to groups whose pattern is ambiguous; -1 where that is not known.
     """
 
     letter: str
@@ -128,6 +131,7 @@ class Holding:
     curves_total: int
     donors: tuple[str, ...]
     cells: RegionCells
+    ambiguous: int = -1
 
     @property
     def title(self) -> str:
@@ -213,6 +217,8 @@ class RegionCounter:
         inside = on_disc & points_in_polygon(places, region.polygon_um)
         held = sites[inside]
         xy_um, pattern = _cells_of(self._library, region.disc)
+        within = points_in_polygon(xy_um, region.polygon_um)
+        unsure = ambiguous_cells(self._library, region.disc)
         return Holding(
             letter="",
             name="",
@@ -223,9 +229,8 @@ class RegionCounter:
             curves_used=int(held["curves_used"].fillna(0).sum()),
             curves_total=int(held["curves_total"].fillna(0).sum()),
             donors=tuple(sorted({str(donor) for donor in held["donor"]})),
-            cells=count_cells(
-                points_in_polygon(xy_um, region.polygon_um), pattern, region.polygon_um
-            ),
+            cells=count_cells(within, pattern, region.polygon_um),
+            ambiguous=int((within & unsure).sum()) if len(unsure) else -1,
         )
 
 

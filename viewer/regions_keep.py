@@ -53,12 +53,16 @@ class KeepLine(pn.viewable.Viewer):
         self.saved = pn.widgets.Select(
             label="saved", width=190, stylesheets=[FIELD_CSS], margin=(0, 0, 0, 18)
         )
+        self.who = pn.widgets.TextInput(
+            label="your name", placeholder="kept with it", value=state.who, max_length=64,
+            width=190, stylesheets=[FIELD_CSS], margin=(0, 0, 0, 12),
+        )  # fmt: skip
         self.save = self._button("Save", self._on_save)
         self.load = self._button("Load", self._on_load)
         self.forget = self._button("Forget", self._on_forget)
         self._said = words(margin=(0, 0, 0, 12), sizing_mode="stretch_width")
         self._view = pn.Row(
-            self.title, self.save, self.saved, self.load, self.forget, self._said,
+            self.title, self.save, self.saved, self.load, self.forget, self.who, self._said,
             height=32, margin=0, visible=False, sizing_mode="stretch_width",
             styles={"align-items": "center", "padding": "0 8px"},
         )  # fmt: skip
@@ -76,6 +80,7 @@ class KeepLine(pn.viewable.Viewer):
         self._view.visible = self.switch.value and not self.folded
         if self._view.visible:
             self._list()
+            self.who.value = self._state.who
             self._say("")
 
     def _list(self, chosen: str | None = None) -> None:
@@ -96,6 +101,12 @@ class KeepLine(pn.viewable.Viewer):
         with pn.io.hold():  # a press of a button comes without the lock that Bokeh asks for
             self._said.text = html
 
+    def _name(self) -> str:
+        """Give the person's name, which the whole page then knows."""
+        name = " ".join((self.who.value_input or self.who.value).split())
+        self._state.who = name
+        return name
+
     def _on_save(self) -> None:
         def act() -> str:
             name = self.title.value_input.strip() or self.title.value.strip()
@@ -107,7 +118,7 @@ class KeepLine(pn.viewable.Viewer):
                 name,
                 self._state.regions,
                 self._names(),
-                self._state.who,
+                self._name(),
             )
             self._list(name)
             return f"saved as {name}"
@@ -126,7 +137,7 @@ class KeepLine(pn.viewable.Viewer):
     def _on_forget(self) -> None:
         def act() -> str:
             name = str(self.saved.value or "")
-            forget_regions(self._library, self._state.disc, name, self._state.who)
+            forget_regions(self._library, self._state.disc, name, self._name())
             self._list()
             return f"forgotten: {name}"
 

@@ -211,6 +211,10 @@ def shares_html(holdings: Sequence[Holding], colours: dict[str, str]) -> str:
         glyph = pattern_glyph(pattern, colour, 16)
         rows.append(f"<tr><th>{glyph}{pattern_words(pattern)}</th>{cells}</tr>")
     counts = "".join(f"<td>{whole(held.cells.cells)}</td>" for held in holdings)
+    doubts = "".join(
+        f"<td>{DASH if held.ambiguous < 0 else whole(held.ambiguous)}</td>" for held in holdings
+    )
+    counts += f"</tr><tr><th>of them ambiguous</th>{doubts}"
     return (
         f'<table class="shares"><thead><tr><th>% of cells</th>{heads}</tr></thead>'
         f"<tbody>{''.join(rows)}</tbody><tfoot><tr><th>cells</th>{counts}</tr></tfoot></table>"

@@ -19,13 +19,21 @@ RING = 1.25
 """Diameter of a ring over that of its nucleus."""
 LINKS_BELOW_UM_PER_PX = 3.0
 NO_PATTERN_GREY = 140
+AMBIGUOUS_ALPHA = 110
+"""Cells of a group whose pattern is ambiguous are as pale as this, of 255."""
 
 
 def cell_colours(layer: CellLayer, dark: bool) -> NDArray[np.uint8]:
-    """Return the cells' colours by their patterns, (n, 4) RGBA; no pattern is grey."""
+    """Return the cells' colours by their patterns, (n, 4) RGBA.
+
+    No pattern is grey; an ambiguous one is pale.
+    """
     grey = np.full((1, 3), NO_PATTERN_GREY, np.uint8)
     table = np.vstack([pattern_colours(dark), grey])  # index -1 falls on the last row
-    return np.column_stack([table[layer.pattern], np.full(len(layer.pattern), 255, np.uint8)])
+    alpha = np.full(len(layer.pattern), 255, np.uint8)
+    if len(layer.ambiguous):
+        alpha[layer.ambiguous] = AMBIGUOUS_ALPHA
+    return np.column_stack([table[layer.pattern], alpha])
 
 
 def draw_links(

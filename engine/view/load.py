@@ -55,7 +55,7 @@ def load_scene(store: DiscStore, run: str | None, table: Callable[[str], pd.Data
         tiles=_tiles(store),
         heights=_heights(store, run, name),
         bands=_bands(store, run),
-        cells=_cells(table("cells"), detail),
+        cells=_cells(table("cells"), table("cell_groups"), detail),
         curves=_curves(store, feet, table("curves") if run else None),
     )
 
@@ -176,7 +176,7 @@ def _bands(store: DiscStore, run: str | None) -> tuple[BandLayer, ...]:
     )
 
 
-def _cells(cells: pd.DataFrame, detail: dict[str, Any]) -> CellLayer:
+def _cells(cells: pd.DataFrame, groups: pd.DataFrame, detail: dict[str, Any]) -> CellLayer:
     index = {name: i for i, name in enumerate(PATTERNS)}
     pattern = [index.get(str(p), -1) for p in cells["pattern"]]
     links = np.asarray(detail.get("edges", np.empty((0, 2))), dtype=np.int64).reshape(-1, 2)
@@ -189,7 +189,17 @@ def _cells(cells: pd.DataFrame, detail: dict[str, Any]) -> CellLayer:
         diameter_um=cells["diameter_um"].to_numpy(dtype=np.float64),
         pattern=np.array(pattern, dtype=np.int64),
         links=links,
+        ambiguous=ambiguous_of(cells, groups),
     )
+
+
+def ambiguous_of(cells: pd.DataFrame, groups: pd.DataFrame) -> NDArray[np.bool_]:
+    """Tell whether the group of each cell is ambiguous; empty where the run does not say."""
+    if "ambiguous" not in groups or "cell_group" not in cells:
+        return np.empty(0, bool)
+    number = groups["cell_group"].to_numpy(dtype=np.int64, na_value=-1)
+    unsure = number[groups["ambiguous"].to_numpy(dtype=bool, na_value=False)]
+    return np.isin(cells["cell_group"].to_numpy(dtype=np.int64, na_value=-1), unsure)
 
 
 def _curves(store: DiscStore, feet: dict[str, Footprint], table: pd.DataFrame | None) -> CurveLayer:

@@ -106,6 +106,8 @@ class CellLayer:
         Index of the pattern (n,), -1 for none.
     links
         Pairs of cells joined in a group (m, 2).
+    ambiguous
+        Whether the pattern of the cell's group is ambiguous (n,); empty where that is not known.
     """
 
     x_um: Floats = field(default_factory=_none)
@@ -113,6 +115,7 @@ class CellLayer:
     diameter_um: Floats = field(default_factory=_none)
     pattern: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
     links: NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 2), np.int64))
+    ambiguous: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
 
 
 @dataclass(frozen=True)
