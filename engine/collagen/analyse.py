@@ -50,7 +50,8 @@ def _validate(
     if not all(np.isfinite(p) and p > 0 for p in pixel):
         raise ValueError(f"pixel_nm must be two finite numbers > 0, got {pixel_nm}")
     height = height.astype(np.float64)
-    return np.where(np.isfinite(height), height, np.nan), pixel
+    height[~np.isfinite(height)] = np.nan
+    return height, pixel
 
 
 def analyse_height(
@@ -91,13 +92,14 @@ def analyse_height(
     spoilt, faults = find_faults(height, pixel, settings)
     height[spoilt] = np.nan
     valid = np.isfinite(height)
-    levelled = level(height, settings)
+    levelled, options_Sq_nm = level(height, settings), preview(height, settings)
+    empty = nothing_there(height, valid)
+    del height  # large images: nothing below wants it
     filtered, filters = filter_surface(
         levelled.height_nm, pixel, settings.s_filter_nm, settings.l_filter_nm
     )
     curve = material_ratio(filtered)
-    empty = nothing_there(height, valid)
-    small = bool(empty) or min(height.shape) < SMALLEST_PX
+    small = bool(empty) or min(valid.shape) < SMALLEST_PX
     found = _nothing(pixel, settings) if small else _network(levelled, pixel, tip, settings)
     traces, piece = found.traces, found.piece
     result = NetworkAnalysis(
@@ -105,10 +107,10 @@ def analyse_height(
         levelling_steps=levelled.steps,
         jitter_share=levelled.jitter_share,
         texture=texture(filtered, pixel, levelled.Sq_plane_nm, settings, curve),
-        fibrils=_pieces(traces, piece, found, height.shape, pixel),
-        paths=_paths(traces, found.caps, height.shape, pixel),
-        junction_u_nm=_centred(traces.junction_u_px, height.shape[1], pixel[0]),
-        junction_v_nm=_centred(traces.junction_v_px, height.shape[0], pixel[1]),
+        fibrils=_pieces(traces, piece, found, valid.shape, pixel),
+        paths=_paths(traces, found.caps, valid.shape, pixel),
+        junction_u_nm=_centred(traces.junction_u_px, valid.shape[1], pixel[0]),
+        junction_v_nm=_centred(traces.junction_v_px, valid.shape[0], pixel[1]),
         thickness=summarise_thickness(
             piece,
             traces.length_nm,
@@ -123,14 +125,14 @@ def analyse_height(
         angle_site_deg=found.angle_deg,
         banding=found.banding,
         flags=(),
-        basis=basis_of(height.shape, pixel, levelled.steps, filters),
+        basis=basis_of(valid.shape, pixel, levelled.steps, filters),
         levelling_Sq_nm=levelled.Sq_nm,
         levelling_options=OPTIONS,
-        levelling_option_Sq_nm=preview(height, settings),
+        levelling_option_Sq_nm=options_Sq_nm,
         filters=filters,
         faults=faults,
         surface=surface_curves(filtered, pixel, curve),
-        orientation=orientation_field(traces, found.seen_share, height.shape, pixel, settings),
+        orientation=orientation_field(traces, found.seen_share, valid.shape, pixel, settings),
         splitting=find_splits(traces, piece, pixel, settings),
         tip_bound=found.tip_bound,
     )

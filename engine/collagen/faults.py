@@ -9,6 +9,7 @@ from scipy import ndimage
 from engine.collagen.levelling import row_jitter
 from engine.collagen.polynomial import subtract_polynomial
 from engine.collagen.settings import CollagenSettings
+from engine.collagen.strips import LARGE_PX
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -68,6 +69,8 @@ def lost_rows(height_nm: Array) -> Mask:
 
 
 def _scale(values: Array) -> float:
+    if values.size > LARGE_PX:  # a tenth of the rows tell as much
+        values = values[:: max(1, values.size // LARGE_PX)]
     finite = values[np.isfinite(values)]
     if not finite.size:
         return 0.0
@@ -79,9 +82,9 @@ def _scale(values: Array) -> float:
 def _spikes(z: Array, settings: CollagenSettings) -> tuple[Mask, int]:
     """Find groups within three by three pixels that top, or lie below, all of the ring outside."""
     limit = settings.spike_ratio * _scale(np.diff(z, axis=1))
-    high = z - ndimage.maximum_filter(z, footprint=_RING, mode="nearest")
-    low = ndimage.minimum_filter(z, footprint=_RING, mode="nearest") - z
-    spike = np.asarray(np.maximum(high, low) > max(limit, 1e-9))
+    limit = max(limit, 1e-9)
+    spike = np.asarray(z - ndimage.maximum_filter(z, footprint=_RING, mode="nearest") > limit)
+    spike |= ndimage.minimum_filter(z, footprint=_RING, mode="nearest") - z > limit
     return spike, int(ndimage.label(spike, _EIGHT)[1])
 
 
@@ -134,15 +137,18 @@ def find_faults(
     if not settings.mask_faults or min(height_nm.shape) < 8 or not finite.any():
         return nothing, ScanFaults(lost_rows=int((~finite.any(axis=1)).sum()))
     lost = lost_rows(height_nm)
-    kept = np.where(lost[:, None], np.nan, height_nm)
+    kept = np.where(lost[:, None], np.nan, height_nm) if lost.any() else height_nm
     if not np.isfinite(kept).any():
         return nothing, ScanFaults(lost_rows=int(lost.sum()))
     even = subtract_polynomial(kept, 1)
-    even = even - row_jitter(even, settings.jitter_rows)[:, None]
-    near = ndimage.distance_transform_edt(
-        ~np.isfinite(even), return_distances=False, return_indices=True
-    )
-    even = even[tuple(near)]
+    even -= row_jitter(even, settings.jitter_rows)[:, None]
+    del kept
+    if even.size > LARGE_PX:
+        even = even.astype(np.float32)
+    missing = ~np.isfinite(even)
+    if missing.any():
+        near = ndimage.distance_transform_edt(missing, return_distances=False, return_indices=True)
+        even = even[tuple(near)]
     spiky, spikes = _spikes(even, settings)
     scarred, scars = _scars(even, pixel_nm[1], settings)
     mask = (spiky | scarred | lost[:, None]) & finite

@@ -12,6 +12,7 @@ from engine.collagen.ridges import fill_missing
 from engine.collagen.settings import CollagenSettings
 from engine.collagen.tip import ImageTip
 
+_LOOKED_AT = 1024  # pixels across in the middle of a large image: they tell as much as all
 SMALLEST_PX = 16
 """Pixels across below which nothing is traced."""
 
@@ -138,7 +139,10 @@ def _input_flags(
         "unit_suspect": wrong_unit(result.texture.Sdq),
     }
     if not empty:
-        height = fill_missing(result.levelled_nm.astype(np.float64))
+        rows, cols = result.levelled_nm.shape
+        top, left = max(0, (rows - _LOOKED_AT) // 2), max(0, (cols - _LOOKED_AT) // 2)
+        part = result.levelled_nm[top : top + _LOOKED_AT, left : left + _LOOKED_AT]
+        height = fill_missing(part.astype(np.float64))
         checks["heights_inverted"] = upside_down(height, pixel)
     return {name for name, raised in checks.items() if raised}
 

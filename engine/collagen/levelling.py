@@ -176,7 +176,10 @@ _STEPS: dict[LevelStep, Callable[[Array], Array]] = {
 
 def _rms(values: Array) -> float:
     finite = values[np.isfinite(values)]
-    return float(np.sqrt(np.mean((finite - finite.mean()) ** 2))) if finite.size else float("nan")
+    if not finite.size:
+        return float("nan")
+    finite -= finite.mean()
+    return float(np.sqrt(np.vdot(finite, finite) / finite.size))
 
 
 def _jitter_where_present(height_nm: Array, settings: CollagenSettings) -> Array:
@@ -254,5 +257,5 @@ def preview(height_nm: Array, settings: CollagenSettings) -> Array:
     """
     plane = subtract_polynomial(height_nm, 1)
     jitter = _jitter_where_present(plane, settings)[:, None]
-    further = (plane - jitter, *(_STEPS[step](plane) for step in OPTIONS[2:]))
-    return np.array([_rms(plane), *(_rms(z) for z in further)])
+    further = (_rms(_STEPS[step](plane)) for step in OPTIONS[2:])
+    return np.array([_rms(plane), _rms(plane - jitter), *further])

@@ -7,11 +7,13 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from engine.collagen.settings import CollagenSettings
+from engine.collagen.strips import strips
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _SIGMA_PER_DIAMETER = 0.3
+_TRUNCATE = 3.0
 
 
 @dataclass(frozen=True)
@@ -92,23 +94,40 @@ def find_ridges(
         Response per pixel.
     """
     base = ndimage.gaussian_filter(height_nm.astype(np.float32), settings.trace_smooth_px)
-    shape = base.shape
-    strength = np.full(shape, -np.inf, np.float32)
-    normal = np.zeros(shape, np.float32)
-    diameter = np.zeros(shape, np.float32)
+    rows, cols = base.shape
+    strength = np.empty(base.shape, np.float32)
+    normal = np.empty(base.shape, np.float32)
+    diameter = np.empty(base.shape, np.float32)
+    halo = int(_TRUNCATE * _SIGMA_PER_DIAMETER * settings.trace_max_nm / pixel_nm[1]) + 3
+    for read, inner, at in strips(rows, cols, halo):
+        found = _strongest(base[read], pixel_nm, settings)
+        strength[at], normal[at], diameter[at] = (part[inner] for part in found)
+    crest = np.empty(base.shape, bool)
+    for read, inner, at in strips(rows, cols, 3):
+        crest[at] = _crest(strength[read], normal[read], pixel_nm)[inner]
+    return Ridges(strength, normal, diameter, crest)
+
+
+def _strongest(
+    base: Array, pixel_nm: tuple[float, float], settings: CollagenSettings
+) -> tuple[Array, Array, Array]:
+    """Strength, direction across and diameter of the scale that answers most strongly."""
+    strength = np.full(base.shape, -np.inf, np.float32)
+    normal = np.zeros(base.shape, np.float32)
+    diameter = np.zeros(base.shape, np.float32)
     for d in np.geomspace(settings.trace_min_nm, settings.trace_max_nm, settings.trace_scales):
         response, direction = _hessian_ridge(base, pixel_nm, float(d))
         better = response > strength
         strength[better] = response[better]
         normal[better] = direction[better]
         diameter[better] = d
-    return Ridges(strength, normal, diameter, _crest(strength, normal, pixel_nm))
+    return strength, normal, diameter
 
 
 def _hessian_ridge(base: Array, pixel_nm: tuple[float, float], d_nm: float) -> tuple[Array, Array]:
     du, dv = pixel_nm
     sigma = _SIGMA_PER_DIAMETER * d_nm
-    z = ndimage.gaussian_filter(base, (sigma / dv, sigma / du), mode="nearest", truncate=3.0)
+    z = ndimage.gaussian_filter(base, (sigma / dv, sigma / du), mode="nearest", truncate=_TRUNCATE)
     p = np.pad(z, 1, mode="edge")
     mid = 2.0 * z
     uu = (p[1:-1, 2:] + p[1:-1, :-2] - mid) / (du * du)

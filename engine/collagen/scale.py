@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from engine.collagen.material_ratio import MaterialRatio
+from engine.collagen.strips import LARGE_PX, strips
 
 Array = NDArray[np.float64]
 
@@ -69,17 +70,31 @@ def surface_curves(
 
 def _plane_residual(z: Array, valid: NDArray[np.bool_]) -> Array:
     """RMS about its own least-squares plane of each window; z (windows, v, u)."""
-    rows, cols = z.shape[1:]
-    v = np.broadcast_to(np.linspace(-1, 1, rows)[:, None], (rows, cols)).ravel()
-    u = np.broadcast_to(np.linspace(-1, 1, cols)[None, :], (rows, cols)).ravel()
-    design = np.stack([np.ones(rows * cols), u, v])
-    w = valid.reshape(len(z), -1).astype(np.float64)
-    y = np.where(valid, z, 0.0).reshape(len(z), -1)
-    gram = np.einsum("kp,ip,jp->kij", w, design, design, optimize=True)
-    right = y @ design.T
-    weight = np.linalg.solve(gram, right[:, :, None])[:, :, 0]
-    left = (y * y).sum(axis=1) - (weight * right).sum(axis=1)
-    return np.sqrt(np.maximum(left, 0.0) / w.sum(axis=1))
+    count, rows, cols = z.shape
+    v, u = np.linspace(-1, 1, rows), np.linspace(-1, 1, cols)
+    along = np.stack([np.ones(cols), u, u * u], axis=1)
+    down = np.stack([np.ones(rows), v, v * v])
+    # Terms separate into rows and columns, so that sums run along the rows first.
+    weight, height = np.empty((count, rows, 3)), np.empty((count, rows, 2))
+    square = np.empty(count)
+    for k in range(count):
+        weight[k] = valid[k] @ along
+        filled = np.where(valid[k], z[k], 0.0)
+        height[k] = filled @ along[:, :2]
+        square[k] = np.vdot(filled, filled)
+    w = np.einsum("pv,kvq->kpq", down, weight)  # sums of v^p u^q
+    y = np.einsum("pv,kvq->kpq", down[:2], height)
+    gram = np.empty((count, 3, 3))
+    for i, (p, q) in enumerate(_TERMS):
+        for j, (r, t) in enumerate(_TERMS):
+            gram[:, i, j] = w[:, p + r, q + t]
+    right = np.stack([y[:, p, q] for p, q in _TERMS], axis=1)
+    solved = np.linalg.solve(gram, right[:, :, None])[:, :, 0]
+    left = square - (solved * right).sum(axis=1)
+    return np.sqrt(np.maximum(left, 0.0) / w[:, 0, 0])
+
+
+_TERMS = ((0, 0), (0, 1), (1, 0))  # powers of v and u in a plane
 
 
 def _windows(height_nm: Array, rows: int, cols: int) -> list[Array]:
@@ -121,7 +136,9 @@ def sq_against_window(
         for z in _windows(height_nm, min(shape[0], rows), min(shape[1], cols)):
             valid = np.isfinite(z)
             keep = valid.mean(axis=(1, 2)) >= _VALID_SHARE
-            if keep.any():
+            if keep.all():
+                values.append(_plane_residual(z, valid))
+            elif keep.any():
                 values.append(_plane_residual(z[keep], valid[keep]))
         each = np.concatenate(values) if values else np.zeros(0)
         if each.size:
@@ -133,15 +150,26 @@ def sq_against_window(
 
 def _power(height_nm: Array, pixel_nm: tuple[float, float], padded: bool) -> Array:
     """Hann-windowed two-dimensional density, nm^4, zero frequency in the first element."""
-    finite = np.isfinite(height_nm)
     rows, cols = height_nm.shape
-    window = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(cols + 2)[1:-1]) * finite
-    mean = float(np.sum(np.where(finite, height_nm, 0.0) * window) / window.sum())
-    z = np.where(finite, height_nm - mean, 0.0) * window
+    down, along = np.hanning(rows + 2)[1:-1], np.hanning(cols + 2)[1:-1]
+    known = np.isfinite(height_nm)
+    z = np.where(known, height_nm, 0.0)
+    weight = float(down @ (known @ along))
+    z -= float(down @ (z @ along)) / weight
+    z *= known
+    square = float(down**2 @ (known @ along**2))
+    del known
+    z *= down[:, None]
+    z *= along
+    if z.size > LARGE_PX:
+        z = z.astype(np.float32)
     size = [fft.next_fast_len((2 if padded else 1) * n, real=True) for n in (rows, cols)]
-    spectrum = fft.rfft2(z, s=size)
-    power = spectrum.real**2 + spectrum.imag**2
-    return np.asarray(power * (pixel_nm[0] * pixel_nm[1] / np.sum(window * window)))
+    spectrum = fft.rfft2(z, s=size, overwrite_x=True)
+    del z
+    power = spectrum.real**2
+    power += spectrum.imag**2
+    power *= pixel_nm[0] * pixel_nm[1] / square
+    return np.asarray(power)
 
 
 def power_spectral_density(height_nm: Array, pixel_nm: tuple[float, float]) -> tuple[Array, Array]:
@@ -170,23 +198,24 @@ def power_spectral_density(height_nm: Array, pixel_nm: tuple[float, float]) -> t
     size_v = power.shape[0]
     size_u = fft.next_fast_len(cols, real=True)
     f_v, f_u = fft.fftfreq(size_v, pixel_nm[1]), fft.rfftfreq(size_u, pixel_nm[0])
-    radius = np.hypot(f_v[:, None], f_u[None, :]).ravel()
     low = 2.0 / min(rows * pixel_nm[1], cols * pixel_nm[0])
-    high = 0.5 / max(pixel_nm)
-    edges = np.geomspace(low, high, _BANDS + 1)
-    band = np.searchsorted(edges, radius, side="right") - 1
-    inside = (band >= 0) & (band < _BANDS)
+    edges = np.geomspace(low, 0.5 / max(pixel_nm), _BANDS + 1)
     # Each column but the first (and the last of an even size) stands for two frequencies.
-    twice = np.full(power.shape, 2.0)
-    twice[:, 0] = 1.0
+    twice = np.full(len(f_u), 2.0)
+    twice[0] = 1.0
     if size_u % 2 == 0:
-        twice[:, -1] = 1.0
-    w = twice.ravel()[inside]
-    count = np.bincount(band[inside], w, _BANDS)
-    some = count > 0
-    mean = np.bincount(band[inside], w * power.ravel()[inside], _BANDS)[some] / count[some]
-    at = np.bincount(band[inside], w * radius[inside], _BANDS)[some] / count[some]
-    return 1.0 / at, mean
+        twice[-1] = 1.0
+    total = np.zeros((3, _BANDS))
+    for _, _, at in strips(*power.shape):
+        radius = np.hypot(f_v[at, None], f_u[None, :]).ravel()
+        band = np.searchsorted(edges, radius, side="right") - 1
+        inside = np.flatnonzero((band >= 0) & (band < _BANDS))
+        w = np.broadcast_to(twice, power[at].shape).ravel()[inside]
+        for k, value in enumerate((np.ones(1), power[at].ravel(), radius)):
+            of = w * value[inside] if len(value) > 1 else w
+            total[k] += np.bincount(band[inside], of, _BANDS)
+    some = total[0] > 0
+    return 1.0 / (total[2][some] / total[0][some]), total[1][some] / total[0][some]
 
 
 def texture_direction(height_nm: Array, pixel_nm: tuple[float, float]) -> float:

@@ -88,14 +88,16 @@ def prune(thin: Mask, diameter_nm: NDArray[np.float32], pixel_nm: float, passes:
         count, branch = neighbours(thin)
         knot = ndimage.binary_dilation(branch >= 3, _EIGHT)
         label, number = ndimage.label(thin & ~knot, _EIGHT)
-        index = np.arange(1, number + 1)
-        size = ndimage.sum_labels(thin, label, index)
-        free = ndimage.maximum(count == 1, label, index)
+        at = np.flatnonzero(label)
+        piece = label.ravel()[at]
+        size = np.bincount(piece, minlength=number + 1)
+        free = np.bincount(piece, count.ravel()[at] == 1, number + 1) > 0
+        wide = np.zeros(number + 1, np.float32)
+        np.maximum.at(wide, piece, diameter_nm.ravel()[at])
         touches = np.zeros(number + 1, bool)
         touches[np.unique(label[ndimage.binary_dilation(knot, _EIGHT)])] = True
-        wide = ndimage.maximum(diameter_nm, label, index)
-        spur = np.zeros(number + 1, bool)
-        spur[1:] = (np.asarray(free) > 0) & touches[1:] & (np.asarray(size) * pixel_nm < wide)
+        spur = free & touches & (size * pixel_nm < wide)
+        spur[0] = False
         thin = np.asarray(skeletonize(thin & ~spur[label]), dtype=bool)
     return thin
 

@@ -9,6 +9,7 @@ from scipy import fft, ndimage
 from engine.collagen.material_ratio import MaterialRatio, material_ratio
 from engine.collagen.scale import texture_direction
 from engine.collagen.settings import CollagenSettings
+from engine.collagen.strips import LARGE_PX, strips
 
 Array = NDArray[np.float64]
 
@@ -88,18 +89,20 @@ def height_parameters(height_nm: Array) -> dict[str, float]:
     z = height_nm[np.isfinite(height_nm)]
     if not z.size:
         return dict.fromkeys(_HEIGHTS, float("nan"))
-    z = z - z.mean()
+    z -= z.mean()
     square = z * z
     variance = float(square.mean())
     flat = variance == 0
+    third, fourth = float(np.vdot(square, z)) / z.size, float(np.vdot(square, square)) / z.size
+    del square
     return {
         "Sa_nm": float(np.abs(z).mean()),
         "Sq_nm": variance**0.5,
         "Sz_nm": float(z.max() - z.min()),
         "Sp_nm": float(z.max()),
         "Sv_nm": float(-z.min()),
-        "Ssk": float("nan") if flat else float((square * z).mean()) / variance**1.5,
-        "Sku": float("nan") if flat else float((square * square).mean()) / variance**2,
+        "Ssk": float("nan") if flat else third / variance**1.5,
+        "Sku": float("nan") if flat else fourth / variance**2,
     }
 
 
@@ -128,16 +131,18 @@ def hybrid_parameters(height_nm: Array, pixel_nm: tuple[float, float]) -> dict[s
     dict
         ``Sdq`` (dimensionless) and ``Sdr_pct``.
     """
-    gradient_u = _derivative(height_nm, pixel_nm[0], 1)
-    gradient_v = _derivative(height_nm, pixel_nm[1], 0)
-    square = gradient_u**2 + gradient_v**2
-    square = square[np.isfinite(square)]
-    if not square.size:
+    sums, count = np.zeros(2), 0
+    for read, inner, _ in strips(height_nm.shape[0], height_nm.shape[1], 3):
+        z = height_nm[read]
+        square = _derivative(z, pixel_nm[0], 1)[inner] ** 2
+        slope_v = _derivative(z, pixel_nm[1], 0)[inner]
+        square += slope_v**2
+        square = square[np.isfinite(square)]
+        sums += square.sum(), (np.sqrt(1.0 + square) - 1.0).sum()
+        count += square.size
+    if not count:
         return {"Sdq": float("nan"), "Sdr_pct": float("nan")}
-    return {
-        "Sdq": float(np.sqrt(square.mean())),
-        "Sdr_pct": 100.0 * float((np.sqrt(1.0 + square) - 1.0).mean()),
-    }
+    return {"Sdq": float(np.sqrt(sums[0] / count)), "Sdr_pct": 100.0 * float(sums[1] / count)}
 
 
 def autocorrelation(height_nm: Array) -> Array:
@@ -156,11 +161,14 @@ def autocorrelation(height_nm: Array) -> Array:
     finite = np.isfinite(height_nm)
     rows, cols = height_nm.shape
     z = np.where(finite, height_nm - height_nm[finite].mean(), 0.0)
+    if z.size > LARGE_PX:
+        z = z.astype(np.float32)
     size = [fft.next_fast_len(n + n // 2, real=True) for n in (rows, cols)]
 
     def correlate(a: Array) -> Array:
         spectrum = fft.rfft2(a, s=size)
-        full = fft.irfft2(spectrum.real**2 + spectrum.imag**2, s=size)
+        spectrum *= spectrum.conj()
+        full = fft.irfft2(spectrum, s=size, overwrite_x=True)
         take_v = np.arange(-(rows // 2), rows // 2 + 1)
         take_u = np.arange(-(cols // 2), cols // 2 + 1)
         return np.asarray(full[np.ix_(take_v, take_u)])
@@ -168,10 +176,13 @@ def autocorrelation(height_nm: Array) -> Array:
     if finite.all():
         lag_v = rows - np.abs(np.arange(-(rows // 2), rows // 2 + 1))
         lag_u = cols - np.abs(np.arange(-(cols // 2), cols // 2 + 1))
-        overlap = np.outer(lag_v, lag_u).astype(float)
+        out = correlate(z)
+        out /= lag_v[:, None]
+        out /= lag_u
     else:
-        overlap = np.maximum(correlate(finite.astype(float)), 0.5)
-    out = correlate(z) / overlap
+        overlap = np.maximum(correlate(finite.astype(z.dtype)), 0.5)
+        out = correlate(z)
+        out /= overlap
     peak = out[rows // 2, cols // 2]
     return out / peak if peak > 0 else np.full_like(out, np.nan)
 

@@ -6,6 +6,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from engine.collagen.strips import strips
+
 Array = NDArray[np.float64]
 TipShape = Literal["sphere", "paraboloid", "cone", "pyramid"]
 
@@ -122,8 +124,11 @@ def erode(
     missing = ~np.isfinite(height_nm)
     filled = np.where(missing, np.inf, height_nm)
     if tip.shape == "paraboloid":  # the only round shape that separates into rows and columns
-        out = _erode_line(filled, pixel_nm[0], tip, depth_nm, 1, between)
-        out = _erode_line(out, pixel_nm[1], tip, depth_nm, 0, between)
+        out = filled
+        for _, _, at in strips(*out.shape):
+            out[at] = _erode_line(out[at], pixel_nm[0], tip, depth_nm, 1, between)
+        for _, _, at in strips(out.shape[1], out.shape[0]):
+            out[:, at] = _erode_line(out[:, at], pixel_nm[1], tip, depth_nm, 0, between)
     else:
         out = _erode_area(filled, pixel_nm, tip, depth_nm)
     out[missing] = np.nan

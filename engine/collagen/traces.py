@@ -135,11 +135,28 @@ def _junctions(thin: Mask, radius_nm: float, pixel_nm: tuple[float, float]) -> t
     knot = branch >= 3
     if not knot.any():
         return np.zeros_like(thin), np.zeros((0, 2))
-    away = ndimage.distance_transform_edt(~knot, sampling=pixel_nm[::-1])
-    near = away <= max(radius_nm, 1.5 * max(pixel_nm))
+    v, u = np.nonzero(knot)
+    near = _within(knot.shape, v, u, max(radius_nm, 1.5 * max(pixel_nm)), pixel_nm)
     label, count = ndimage.label(near, _EIGHT)
-    centre = ndimage.center_of_mass(knot, label, np.arange(1, count + 1))
-    return near, np.array(centre).reshape(-1, 2)
+    of = label[v, u]
+    number = np.bincount(of, minlength=count + 1)[1:]
+    centre = [np.bincount(of, x, count + 1)[1:] / number for x in (v, u)]
+    return near, np.column_stack(centre)
+
+
+def _within(
+    shape: tuple[int, ...], v: Index, u: Index, radius_nm: float, pixel_nm: tuple[float, float]
+) -> Mask:
+    """Pixels no farther from one of some points than a radius."""
+    near = np.zeros(shape, bool)
+    reach_v, reach_u = int(radius_nm / pixel_nm[1]), int(radius_nm / pixel_nm[0])
+    for dv in range(-reach_v, reach_v + 1):
+        for du in range(-reach_u, reach_u + 1):
+            if np.hypot(dv * pixel_nm[1], du * pixel_nm[0]) <= radius_nm:
+                row, col = v + dv, u + du
+                on = (row >= 0) & (row < shape[0]) & (col >= 0) & (col < shape[1])
+                near[row[on], col[on]] = True
+    return near
 
 
 def trace(ridges: Ridges, pixel_nm: tuple[float, float], settings: CollagenSettings) -> Traces:
