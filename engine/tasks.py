@@ -148,9 +148,10 @@ def with_corrections(
     sizes = settings.cells.detection
     typical = 0.5 * (sizes.small_diameter_um + sizes.large_diameter_um)
     corrected = correct_nuclei(found, add, remove, settings.cells.by_hand.reach_um, typical)
+    idle = int((~corrected.added).sum() + (~corrected.removed).sum())
     note = (
-        f"{found.note} By hand: {corrected.added.sum()} of {len(add)} cells added, "
-        f"{corrected.removed.sum()} of {len(remove)} removed (the others met nothing to change)."
+        f"{found.note} By hand: {corrected.added.sum()} added, {corrected.removed.sum()} taken out"
+        f"{f'; {idle} more met nothing to change' if idle else ''}."
     )
     return replace(corrected.found, note=note)
 

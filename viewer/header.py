@@ -69,9 +69,12 @@ def _run(library: Library, disc: str, run: str | None) -> dict[str, Any]:
     info = library.kept(("run info", disc, run), lambda: library.store(disc).run_info(run))
     stale = str(info.get("stale") or "")
     finished = str(info.get("finished") or "")
+    by_hand = _by_hand(info)
     return {
-        "run_text": ", ".join([run, "stale" if stale else "current", *_by_hand(info)]),
-        "run_title": stale or f"finished {finished}".strip(),
+        "run_text": ", ".join(
+            [run, "stale" if stale else "current", *(["changed by hand"] if by_hand else [])]
+        ),
+        "run_title": "; ".join([*by_hand, stale or f"finished {finished}".strip()]),
         "run_warn": bool(stale),
         "advice": "",
     }
