@@ -84,11 +84,12 @@ class Painter:
         paint
             Layers and colours.
         """
-        planes = self._mosaic(scene, box, paint)
+        ground = self._mosaic(scene, box, paint)
+        coloured = ground.ndim == 3
+        planes = [ground[..., k] for k in range(3)] if coloured else [ground]
         largest_px = self._heights(scene, box, paint, planes)
-        colour = np.stack(planes, axis=2) if len(planes) > 1 else None
         overlay = self._overlay(scene, box, paint)
-        return Picture(planes[0], overlay, largest_px < READABLE_PX, colour)
+        return Picture(planes[0], overlay, largest_px < READABLE_PX, ground if coloured else None)
 
     def _overlay(self, scene: Scene, box: Box, paint: Paint) -> NDArray[np.uint8]:
         """Draw the marks, bottom to top."""
@@ -122,19 +123,18 @@ class Painter:
                     break
         return largest_px
 
-    def _mosaic(self, scene: Scene, box: Box, paint: Paint) -> list[NDArray[np.uint8]]:
-        """Draw the mosaic on the page: one plane where it is grey, three where it has colours."""
+    def _mosaic(self, scene: Scene, box: Box, paint: Paint) -> NDArray[np.uint8]:
+        """Draw the mosaic on the page: (height, width), or (height, width, 3) in colours."""
         grey = np.zeros((box.height_px, box.width_px), np.uint8)
         layer = scene.mosaic if "mosaic" in paint.layers else None
         if layer is not None and paint.stains is not None:
             if any(stain.ink != GREY for stain in paint.stains) or len(paint.stains) > 1:
                 paper = PAPER[paint.dark]
-                mixed = draw_stains(layer, paint.stains, box, self.tiles, paper, paint.dark)
-                return [np.ascontiguousarray(mixed[..., k]) for k in range(3)]
+                return draw_stains(layer, paint.stains, box, self.tiles, paper, paint.dark)
             layer = as_grey(layer, paint.stains[0]) if paint.stains else None
         if layer is not None:
             draw_mosaic(layer, box, self.tiles, grey)
-        return [_page(paint.dark)[grey]]
+        return _page(paint.dark)[grey]
 
 
 def _draw_cells_and_links(scene: Scene, box: Box, paint: Paint, overlay: NDArray[np.uint8]) -> None:
