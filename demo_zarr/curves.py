@@ -19,6 +19,10 @@ FAULT_NAMES = ("none", "no_contact", "saturated", "jump", "not_taken")
 _TABLE = 6000
 # Length of the thread that adhesion pulls on the way back, in depths.
 _TAIL = 0.35
+CHAIN_PERSISTENCE_NM = 0.4
+CHAIN_BREAKS_AT = 0.92
+# kT at 298 K
+_KT_NN_NM = 4.114e-3
 # 1 kPa nm^2 in nN
 _KPA_NM2 = 1e-6
 
@@ -35,9 +39,10 @@ class CurveSet:
         Deflections as the detector gives them, shape (n, s).
     valid
         Whether a curve was taken, shape (n,).
-    modulus_kPa, contact_nm, indentation_nm, force_nN, adhesion_nN, dissipation
+    modulus_kPa, contact_nm, indentation_nm, force_nN, adhesion_nN, dissipation, contour_nm
         Truth of each curve, shape (n,); dissipation is the share of the loading work that doesn't
-        come back, work against adhesion included.
+        come back, work against adhesion included; contour_nm is the length of the chain that the
+        way back pulls, NaN for none.
     fault
         Index into ``FAULT_NAMES``, shape (n,).
     """
@@ -53,6 +58,7 @@ class CurveSet:
     force_nN: FloatArray
     adhesion_nN: FloatArray
     dissipation: FloatArray
+    contour_nm: FloatArray
     fault: npt.NDArray[np.int64]
 
 
@@ -69,6 +75,9 @@ class MapTruth:
         Slope of the baseline, nm a nm.
     not_taken
         How many curves were not taken.
+    contour_nm
+        Contour length of the chain that each way back pulls, shape (n,), NaN for none; None where
+        no curve has one.
     """
 
     modulus_kPa: FloatArray
@@ -77,6 +86,7 @@ class MapTruth:
     loss: FloatArray
     tilt: float
     not_taken: int = 0
+    contour_nm: FloatArray | None = None
 
 
 def contact_law(shape: str, radius_nm: float) -> tuple[FloatArray, FloatArray]:
@@ -165,6 +175,21 @@ def _retract(
     return out, np.asarray(np.trapezoid(force, depth, axis=1))
 
 
+def _pull_chains(back: FloatArray, z_nm: FloatArray, truth: MapTruth, spring: float) -> None:
+    """Let the ways back that hold a chain pull it until it breaks, in place.
+
+    The law is Marko and Siggia's (1995), its persistence length and the share of its length at
+    which it breaks the same for all.
+    """
+    if truth.contour_nm is None:
+        return
+    share = np.linspace(0.0, CHAIN_BREAKS_AT, 400)
+    pull = _KT_NN_NM / CHAIN_PERSISTENCE_NM * (0.25 / (1 - share) ** 2 - 0.25 + share)
+    for i in np.flatnonzero(np.isfinite(truth.contour_nm)):
+        out = share * truth.contour_nm[i] + pull / spring
+        back[i] -= np.interp(truth.contact_nm[i] - z_nm[i], out, pull, left=0, right=0) / spring
+
+
 def _break(
     curves: FloatArray, back: FloatArray, fault: npt.NDArray[np.int64], rng: np.random.Generator
 ) -> None:
@@ -228,6 +253,7 @@ def take_curves(
     z_back = z[:, ::-1].copy()
     peak = np.full(n, probe.trigger_nN)
     back, unloading = _retract(z_back, truth, most, peak, spring)
+    _pull_chains(back, z_back, truth, spring)
     inner = np.linspace(0.0, 1.0, 400) * most[:, None]
     loading = np.trapezoid(np.interp(inner, depth, force) * reduced[:, None], inner, axis=1)
     fault = _faults(rng, n, rates, truth.not_taken)
@@ -249,6 +275,7 @@ def take_curves(
         force_nN=peak,
         adhesion_nN=truth.adhesion_nN,
         dissipation=(loading - unloading) / loading,
+        contour_nm=np.full(n, np.nan) if truth.contour_nm is None else truth.contour_nm,
         fault=fault,
     )
 

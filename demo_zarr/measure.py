@@ -11,6 +11,8 @@ from demo_zarr.recipe import FAULTS, FaultRecipe
 from demo_zarr.scene import FloatArray, Scene, part_rng, smooth_field
 
 _NONE = FaultRecipe(0.0, 0.0, 0.0)
+_CHAIN_SHARE = 0.08
+_CHAIN_NM = (42.0, 62.0)
 _FIBRIL_KPA = 5200.0
 _FIBRIL_ILL_KPA = 1500.0
 
@@ -79,8 +81,16 @@ def _force_image(
         adhesion_nN=rng.uniform(0.05, 0.3, (n,)),
         loss=np.full(n, 0.04),
         tilt=float(rng.normal(0, 0.0008)),
+        contour_nm=_chains(scene, site, n),
     )
     return take_curves(truth, site.probe, _NONE, rng)
+
+
+def _chains(scene: Scene, site: Site, n: int) -> FloatArray:
+    """Contour lengths (nm) of the few ways back that hold a chain; NaN for the others."""
+    rng = part_rng(scene.recipe, 9000 + site.number)
+    contour = rng.uniform(*_CHAIN_NM, n)
+    return np.where(rng.random(n) < _CHAIN_SHARE, contour, np.nan)
 
 
 def _fibril_direction(scene: Scene, site: Site) -> float:

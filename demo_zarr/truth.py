@@ -54,6 +54,7 @@ def _write_curves(folder: Path, all_measured: Sequence[Measured]) -> None:
                 curves.force_nN,
                 curves.adhesion_nN,
                 curves.dissipation,
+                curves.contour_nm,
             ]
         ).tolist()
         rows += [
@@ -61,7 +62,9 @@ def _write_curves(folder: Path, all_measured: Sequence[Measured]) -> None:
             for i, (values, fault) in enumerate(zip(columns, curves.fault.tolist(), strict=True))
         ]
     header = "site,row,col,x_um,y_um,modulus_kPa,contact_z_um,indentation_nm,force_nN,adhesion_nN"
-    write_rows(folder / "curves.csv", [*header.split(","), "dissipation", "fault"], rows)
+    write_rows(
+        folder / "curves.csv", [*header.split(","), "dissipation", "contour_nm", "fault"], rows
+    )
 
 
 def _site_row(measured: Measured) -> list[object]:

@@ -110,7 +110,7 @@ def test_every_number_follows(store):
         assert words in told
     assert "R 4 µm (settings; disc folder: sphere, R 5 µm)" in told
     head = number_html(facts, "curves", look_of(True), found)
-    assert "paraboloid, to" in head
+    assert "paraboloid, 0 to" in head
     assert "first 60 %" in head
     assert as_stored(facts) == Trial("paraboloid", 0.6, 0.3, 4000.0)
 

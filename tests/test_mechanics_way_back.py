@@ -140,6 +140,16 @@ def test_a_planted_chain_is_found_and_fitted():
     assert worms[0].rupture_extension_nm == pytest.approx(0.9 * 220.0, rel=0.05)
 
 
+def test_a_chain_that_still_holds_does_not_bend_the_baseline():
+    """Its work is work of the pull; pull-off and lost work stay what they are without it."""
+    z, d, z_back, d_back = with_chain(contour=900.0, stiff=0.05)
+    fits = fitted(z, d, z_back, d_back)
+    share = np.linspace(0.0, 0.9, 20_000)
+    chain = np.trapezoid(KT / 0.05 * worm_like_force(share), 900.0 * share)
+    assert np.median(fits.adhesion_work_aJ) == pytest.approx(chain, rel=0.03)
+    assert np.all(np.abs(fits.lost_work_aJ) < 0.01 * fits.loading_work_aJ)
+
+
 def test_the_surface_letting_go_is_no_stretch():
     z, d, z_back, d_back = both_ways()
     found = map_stretches(z_back, d_back, fitted(z, d, z_back, d_back))

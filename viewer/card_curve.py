@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from viewer.card_curve_facts import CurveFacts
 from viewer.card_figures import Look, padded, set_range, small_figure, source
+from viewer.card_stretches import ChainLine
 
 _CURVE_PX, _RESIDUAL_PX, _SCAN_PX = 190, 120, 132
 
@@ -31,13 +32,25 @@ class CurvePlot:
         self._approach, self._retract = source(x=[], y=[]), source(x=[], y=[])
         self._model, self._rest = source(x=[], y=[]), source(x=[], y=[])
         self._contact = source(x=[], y=[])
+        self._chain = source(xs=[], ys=[])
+        self._chains: tuple[ChainLine, ...] = ()
         named = (
             (self._retract, "retract", {"line_color": look.second, "line_width": 1.5}),
             (self._approach, "approach", {"line_color": look.chosen, "line_width": 3}),
             (self._model, "model", {"line_color": look.text, "line_width": 1.3}),
         )
-        for columns, name, style in named:
+        lines = [
             self.fig.line("x", "y", source=columns, legend_label=name, **style)
+            for columns, name, style in named
+        ]
+        self._lines = (lines[1],)
+        self._colours = {True: (look.chosen,), False: (look.second,)}
+        self.fig.multi_line(
+            "xs", "ys", source=self._chain, line_color=look.text, line_width=2.5,
+            line_dash=[5, 3], legend_label="fitted chain",
+        )  # fmt: skip
+        self._chain_item = self.fig.legend[0].items[-1]
+        self._chain_item.visible = False
         self.fig.scatter(
             "x", "y", source=self._contact, size=10, fill_color=look.ground, line_color=look.text,
             line_width=2, legend_label="contact",
@@ -65,9 +78,14 @@ class CurvePlot:
             label_text_font_size=self.fig.xaxis[0].axis_label_text_font_size,
         )
 
-    def show(self, facts: CurveFacts) -> None:
-        """Show a curve."""
-        self._facts = facts
+    def show(
+        self, facts: CurveFacts, used: bool = True, chains: tuple[ChainLine, ...] = ()
+    ) -> None:
+        """Show a curve, grey where it does not count, and the chains fitted to its way back."""
+        self._facts, self._chains = facts, chains
+        for line, colour in zip(self._lines, self._colours[used], strict=True):
+            line.glyph.line_color = colour
+        self._chain_item.visible = bool(chains)
         self._draw()
 
     def show_trial(self, model_nm: NDArray[np.float64]) -> None:
@@ -94,6 +112,9 @@ class CurvePlot:
         self._approach.data, self._retract.data = drawn["approach"], drawn["retract"]
         self._model.data, self._rest.data = drawn["model"], drawn["residual"]
         self._contact.data = drawn["contact"]
+        names = ("indentation_nm", "force_nN") if self._as_force else ("drive_um", "deflection_nm")
+        xs, ys = ([getattr(chain, name) for chain in self._chains] for name in names)
+        self._chain.data = {"xs": xs, "ys": ys}
         self.fig.yaxis.axis_label = drawn["y"]
         self.residual.xaxis.axis_label = drawn["x"]
         self.residual.yaxis.axis_label = drawn["rest"]

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from html import escape
 from math import isfinite
 
 import numpy as np
 
-from engine.mechanics import FLAGS
+from engine.mechanics import FLAGS, MAP_FLAGS, MechanicsSettings, drift_words, outlier_words
 from viewer.card_curve_facts import CurveFacts, refit_differs
 from viewer.card_facts import MapFacts, SiteFacts
-from viewer.card_map import left_out_words
+from viewer.card_flags import limited_rows
+from viewer.card_map import left_out_words, reason_of
+from viewer.card_map_facts import MapSaid
+from viewer.card_map_words import map_folds_html, work
 from viewer.card_model_words import model_words, poisson_row, share_words, tip_row
 from viewer.card_text import (
     DASH,
     NOT_INDEPENDENT,
     facts_html,
-    flag_rows,
     flags_html,
     folded_html,
     plain_number,
@@ -28,16 +31,29 @@ from viewer.card_turn import Turn, turn_words
 LEFT_OUT = '<span class="mark">left out</span>'
 
 
-def map_html(facts: MapFacts, turn: Turn) -> str:
-    """Say what the map shows and what is left out."""
-    marks = "Line: median; band: its 95 % interval; hollow: left out; in colour: the chosen curve."
-    return f'<p class="quiet">{left_out_words(facts)} {marks} {turn_words(turn)}</p>'
+def map_html(site: SiteFacts, facts: MapFacts, turn: Turn, settings: MechanicsSettings) -> str:
+    """Say the verdict on the map, what it shows and what is left out."""
+    share, drift = site.number("usable_share"), site.number("modulus_drift_rel")
+    usable = f" {100 * share:.0f} % of the curves taken can be used." if share < 1.0 else ""
+    drifts = "modulus_drift" in split_flags(site.word("flags"))
+    outliers = site.number("curves_outlying")
+    words = [
+        left_out_words(facts) + usable,
+        drift_words(drift, site.number("modulus_drift_p"), drifts),
+        outlier_words(int(outliers), settings.outliers_excluded) if isfinite(outliers) else "",
+    ]
+    said = "".join(f"{text} " for text in words if text)
+    marks = (
+        "Line: median; band: its 95 % interval; hollow: left out; diamond: outlier; in colour: the "
+        "chosen curve."
+    )
+    return f'<p>{escape(said)}</p><p class="quiet">{marks} {turn_words(turn)}</p>'
 
 
 def curve_title_html(facts: MapFacts, index: int, curve: CurveFacts) -> str:
     """Name one curve with its modulus, from the run's table; tell if the drawn fit is another."""
     row, col = divmod(index, facts.cols)
-    state = "" if facts.used[index] else f" {LEFT_OUT}"
+    state = "" if facts.used[index] else f" {LEFT_OUT} {escape(reason_of(facts, index))}"
     modulus = plus_minus(float(facts.modulus_kPa[index]), float(facts.modulus_se_kPa[index]), "kPa")
     title = f"<h3>Curve at row {row}, column {col}: {modulus}{state}</h3>"
     if not refit_differs(curve, float(facts.modulus_kPa[index])):
@@ -59,10 +75,23 @@ def curve_html(facts: MapFacts, index: int) -> str:
         ("exponent set free", plus_minus(facts.exponent[index], facts.exponent_se[index], "")),
         ("contact known to", f"± {contact}" if contact != DASH else DASH),
         ("contact over cantilever", with_unit(fit.get("stiffness_ratio", np.nan), "", 2)),
-        ("adhesion", with_unit(fit["adhesion_nN"], "nN", 2)),
+        ("adhesion", _adhesion(fit)),
         ("lost / loading work", with_unit(fit["dissipation"], "", 2)),
+        ("way back, two-point JKR", _jkr(fit)),
     ]
     return facts_html(rows) + f'<p class="quiet">{zoom}</p>'
+
+
+def _adhesion(fit: dict[str, float]) -> str:
+    force, pull_work = with_unit(fit["adhesion_nN"], "nN", 2), fit.get("adhesion_work_aJ", np.nan)
+    return f"{force}, work {work(pull_work)}" if isfinite(pull_work) else force
+
+
+def _jkr(fit: dict[str, float]) -> str:
+    modulus, apart = fit.get("jkr_modulus_kPa", np.nan), fit.get("pull_off_nm", np.nan)
+    if not isfinite(modulus):
+        return ""
+    return f"{with_unit(modulus, 'kPa')}, pull-off {with_unit(apart, 'nm', 2)} past zero force"
 
 
 def _pair(first: float, first_unit: str, second: float, second_unit: str) -> str:
@@ -81,12 +110,38 @@ def scan_html(curve: CurveFacts) -> str:
     )
 
 
-def why_html(site: SiteFacts, facts: MapFacts) -> str:
-    """Tell what the map's number is, what it assumes, and what it is uncertain by."""
-    body = facts_html(_assumptions(site, facts)) + _budget(site) + f"<p>{NOT_INDEPENDENT}</p>"
-    return folded_html("Why this number", body, shown=True) + folded_html(
-        "Flags of the map's curves", _flag_counts(facts)
+def why_html(
+    site: SiteFacts,
+    facts: MapFacts,
+    said: MapSaid | None = None,
+    settings: MechanicsSettings | None = None,
+) -> str:
+    """Tell what the map's number is, what it assumes, and what it is uncertain by.
+
+    Parameters
+    ----------
+    site, facts
+        The site and its curves.
+    said
+        What the run says of the map as a whole; an older one says nothing.
+    settings
+        Those of the run.
+    """
+    budget = "" if said is not None and said.sources else _budget(site)
+    body = facts_html(_assumptions(site, facts)) + budget + f"<p>{NOT_INDEPENDENT}</p>"
+    flags = _map_flags(site, settings) + _flag_counts(facts, settings)
+    return (
+        folded_html("Why this number", body, shown=True)
+        + ("" if said is None else map_folds_html(site, said))
+        + folded_html("Flags of the map and its curves", flags)
     )
+
+
+def _map_flags(site: SiteFacts, settings: MechanicsSettings | None) -> str:
+    """List the flags of the map as a whole."""
+    known = {flag.name for flag in MAP_FLAGS}
+    names = [name for name in split_flags(site.word("flags")) if name in known]
+    return flags_html(limited_rows(names, settings, MAP_FLAGS))
 
 
 def _assumptions(site: SiteFacts, facts: MapFacts) -> list[tuple[str, str]]:
@@ -131,13 +186,15 @@ def _budget(site: SiteFacts) -> str:
     return f'<h3>Uncertainty</h3>{facts_html(rows)}<p class="quiet">{note}</p>'
 
 
-def _flag_counts(facts: MapFacts) -> str:
+def _flag_counts(facts: MapFacts, settings: MechanicsSettings | None) -> str:
     """Each flag of the map's curves with how many carry it."""
     taken = np.flatnonzero(facts.taken)
     names = [name for i in taken for name in split_flags(facts.flags[i])]
     order = [flag.name for flag in FLAGS if flag.name in names]
     rows = [
         (f"{words}, {names.count(name)} of {len(taken)}", sentence, excludes)
-        for name, (words, sentence, excludes) in zip(order, flag_rows(order, FLAGS), strict=True)
+        for name, (words, sentence, excludes) in zip(
+            order, limited_rows(order, settings, FLAGS), strict=True
+        )
     ]
     return flags_html(rows, "No flag was raised on any curve.")

@@ -13,12 +13,15 @@ from viewer.card_calibration import CalibrationFold
 from viewer.card_cloud import CloudPlot, cloud_html
 from viewer.card_contact import ContactHandle
 from viewer.card_curve import CurvePlot, DepthScan
-from viewer.card_curve_facts import CurveFacts, curve_facts
+from viewer.card_curve_facts import CurveFacts, curve_facts, run_settings
 from viewer.card_curve_words import curve_html, curve_title_html, map_html, scan_html, why_html
 from viewer.card_facts import MapFacts, SiteFacts, map_facts, next_taken
 from viewer.card_figures import Look, legend_html
+from viewer.card_flags import limited_rows
 from viewer.card_load import LoadFold
 from viewer.card_map import CurveMap, ModulusDistribution, map_scale
+from viewer.card_map_facts import MapSaid, map_said
+from viewer.card_map_words import stretches_html
 from viewer.card_parts import (
     Choice,
     Switch,
@@ -29,7 +32,8 @@ from viewer.card_parts import (
     slider_css,
     text_pane,
 )
-from viewer.card_text import flag_rows, flags_html, split_flags
+from viewer.card_stretches import chain_lines
+from viewer.card_text import flags_html, split_flags
 from viewer.card_trial import TrialFold
 from viewer.card_turn import turn_of
 from viewer.library import Library
@@ -69,6 +73,8 @@ class CurvesFace:
         self._legend = text_pane(look)
         self._title = text_pane(look)
         self._curve = text_pane(look)
+        self._stretches = text_pane(look)
+        self._said: MapSaid | None = None
         self._plot = CurvePlot(look)
         self._contact = ContactHandle(look, self._plot)
         self.load = LoadFold(look, library, on_curve, on_load)
@@ -115,6 +121,7 @@ class CurvesFace:
             row(force.button),
             self._flags,
             self._curve,
+            self._stretches,
             self._scan_text,
             figure_pane(self._scan.fig),
         )
@@ -157,9 +164,11 @@ class CurvesFace:
             for name in ("modulus_kPa", "modulus_ci_low_kPa", "modulus_ci_high_kPa")
         )
         self._distribution.show(found, (median[0], median[1], median[2]))
-        self._legend.object = legend_html(scale) + map_html(found, turn)
-        self._why.object = why_html(site, found)
         self.load.show(site, found)
+        self._said = map_said(self._library, site)
+        settings = run_settings(self._library, site)
+        self._legend.object = legend_html(scale) + map_html(site, found, turn, settings)
+        self._why.object = why_html(site, found, self._said, settings)
         self._trial.show(site, found)
         self._move_slider(0, max(1, found.rows * found.cols - 1))
         self.choose(curve)
@@ -186,8 +195,12 @@ class CurvesFace:
 
     def _draw(self, facts: CurveFacts, index: int) -> None:
         assert self._map is not None
+        assert self._site is not None
+        assert self._said is not None
         self._drawn = facts
-        self._plot.show(facts)
+        stretches = self._said.stretches_of(*divmod(index, self._map.cols))
+        self._plot.show(facts, bool(self._map.used[index]), chain_lines(facts, stretches))
+        self._stretches.object = stretches_html(stretches)
         self._contact.show(facts)
         self._draw_all()
         self._scan.show(facts)
@@ -196,7 +209,8 @@ class CurvesFace:
         self._scan_text.object = scan_html(facts)
         flags = split_flags(self._map.flags[index])
         nothing = "No flag was raised on this curve."
-        self._flags.object = flags_html(flag_rows(flags, FLAGS), nothing)
+        settings = run_settings(self._library, self._site)
+        self._flags.object = flags_html(limited_rows(flags, settings, FLAGS), nothing)
 
     def _draw_all(self) -> None:
         """Bring the picture of all curves up to date where it is looked at."""

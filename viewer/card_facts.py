@@ -103,7 +103,10 @@ class MapFacts:
     typical: int
 
 
-_FITTED = ("force_nN", "contact_se_nm", "stiffness_ratio", "adhesion_nN", "dissipation")
+_FITTED = (
+    "force_nN", "contact_se_nm", "stiffness_ratio", "adhesion_nN", "dissipation",
+    "adhesion_work_aJ", "pull_off_nm", "jkr_modulus_kPa",
+)  # fmt: skip
 
 
 def read_only(values: Any, kind: Any = np.float64) -> Any:

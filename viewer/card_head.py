@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
-from math import isfinite
 
 import numpy as np
 
@@ -13,10 +12,11 @@ from engine.collagen import FLAGS as IMAGE_FLAGS
 from engine.flags import Flag
 from engine.frames import FLAGS as FRAME_FLAGS
 from engine.mechanics import FLAGS as CURVE_FLAGS
-from engine.mechanics import MAP_FLAGS
+from engine.mechanics import MAP_FLAGS, MechanicsSettings
 from viewer.card_facts import MapFacts, SiteFacts
 from viewer.card_figures import Look
-from viewer.card_model_words import law_words, share_words
+from viewer.card_flags import named_html
+from viewer.card_model_words import depth_words, law_words, share_words
 from viewer.card_text import (
     flag_rows,
     glyph_svg,
@@ -35,6 +35,7 @@ NOTHING = (
     "keys [ and ]: here stands what was measured there, and why its number is what it is.</p>"
 )
 _UNREAD = "Not analysed yet."
+_WITH_CARE = "To be read with care:"
 _FLAGS: dict[str, Sequence[Flag]] = {
     "curves": (*MAP_FLAGS, *CURVE_FLAGS),
     "network": IMAGE_FLAGS,
@@ -42,6 +43,7 @@ _FLAGS: dict[str, Sequence[Flag]] = {
 }
 _HARMLESS = {
     "row_jitter_removed", "wider_window", "spike", "thin_layer", "tilt", "frame_extrapolated",
+    "baseline_drift", "contact_drift",
 }  # fmt: skip
 """Flags that tell what was mended: no reason to read a number with more care."""
 
@@ -67,7 +69,13 @@ def head_html(facts: SiteFacts) -> str:
     )
 
 
-def number_html(facts: SiteFacts, face: str, look: Look, found: MapFacts | None = None) -> str:
+def number_html(
+    facts: SiteFacts,
+    face: str,
+    look: Look,
+    found: MapFacts | None = None,
+    settings: MechanicsSettings | None = None,
+) -> str:
     """Give the number of a face with its interval and unit, and the verdict.
 
     Parameters
@@ -76,11 +84,13 @@ def number_html(facts: SiteFacts, face: str, look: Look, found: MapFacts | None 
         The site, the face that is shown, and the colours.
     found
         Its fitted curves, where there are any: what most of them carry counts for the map.
+    settings
+        Those of the run's force curves, for the limits behind the flags.
     """
     if not facts.run:
         return f"<p>{_UNREAD}</p>"
     number = {"curves": _modulus, "network": _thickness, "cells": _pattern}[face](facts, look)
-    return f'{number}<p class="verdict">{escape(verdict(facts, face, found))}</p>'
+    return f'{number}<p class="verdict">{_verdict_html(facts, face, found, settings)}</p>'
 
 
 def _big(number: str, unit: str, interval: str, label: str) -> str:
@@ -98,12 +108,12 @@ def _modulus(facts: SiteFacts, _look: Look) -> str:
         facts.number("modulus_ci_low_kPa"),
         facts.number("modulus_ci_high_kPa"),
     )
-    depth = facts.number("indentation_nm")
     label = "apparent indentation modulus, median of the map"
-    if isfinite(depth):
+    depth = depth_words(facts)
+    if depth:
         fitted = share_words(facts.assumed)
-        label += f"; {law_words(facts.assumed)}, to {depth:.0f} nm deep"
-        label += f" ({fitted})" if fitted else ""
+        label += f"; {law_words(facts.assumed)}, {depth}"
+        label += f", {fitted}" if fitted else ""
     return _big(value, "kPa", f"{interval} kPa" if interval else "", label)
 
 
@@ -143,6 +153,18 @@ def site_flags(facts: SiteFacts, face: str, found: MapFacts | None = None) -> li
     return own + [name for name in common if name not in own]
 
 
+def _verdict_html(
+    facts: SiteFacts, face: str, found: MapFacts | None, settings: MechanicsSettings | None
+) -> str:
+    """Give the verdict; each flag that it names explains itself in a tooltip."""
+    names = site_flags(facts, face, found)
+    text = verdict(facts, face, found)
+    if not text.startswith(_WITH_CARE):
+        return escape(text)
+    careful = [name for name in names if name not in _HARMLESS]
+    return f"{_WITH_CARE} {named_html(careful, settings, _FLAGS[face])}."
+
+
 def verdict(facts: SiteFacts, face: str, found: MapFacts | None = None) -> str:
     """Say in one sentence how far the number of a face can be used."""
     if face == "cells" and not facts.word("pattern"):
@@ -153,7 +175,7 @@ def verdict(facts: SiteFacts, face: str, found: MapFacts | None = None) -> str:
             return f"Not to be quoted. {sentence}"
     careful = [w for w, _, _ in rows if w.replace(" ", "_") not in _HARMLESS]
     if careful:
-        return f"To be read with care: {', '.join(careful)}."
+        return f"{_WITH_CARE} {', '.join(careful)}."
     return {
         "curves": "Sound: no flag on the map or on most of its curves.",
         "network": "Sound: no flag that limits it.",

@@ -10,6 +10,7 @@ from bokeh.events import Tap
 from bokeh.models import BoxAnnotation, HoverTool, Span
 from numpy.typing import NDArray
 
+from engine.mechanics import FLAGS
 from engine.view.ramps import ColourScale, QuantityKind, scale_for
 from viewer.card_facts import MapFacts
 from viewer.card_figures import (
@@ -26,6 +27,8 @@ from viewer.card_turn import Turn
 MAP_PX = 150
 _BINS = 14
 _SMALLEST_MARK_PX = 10.0
+OUTLIER = "outlier"
+_EXCLUDING = {flag.name for flag in FLAGS if flag.excludes}
 
 
 def map_scale(facts: MapFacts) -> ColourScale:
@@ -40,7 +43,10 @@ def reason_of(facts: MapFacts, index: int) -> str:
     if facts.used[index]:
         return ""
     names = split_flags(facts.flags[index])
-    return pattern_words(names[0]) if names else "not used"
+    excluding = [name for name in names if name in _EXCLUDING]
+    # an outlier is left out by a setting, not by its flag
+    first = excluding or [name for name in names if name == OUTLIER] or names
+    return pattern_words(first[0]) if first else "not used"
 
 
 class CurveMap:
@@ -92,6 +98,11 @@ class CurveMap:
             hatch_scale=9,
             hatch_weight=1.0,
         )
+        self._outliers = source(x=[], y=[], kPa=[])
+        far = self.fig.scatter(
+            "x", "y", source=self._outliers, marker="diamond", size=9, fill_color=look.ground,
+            line_color=look.text, line_width=1.2,
+        )  # fmt: skip
         self._chosen = source(x=[], y=[], side=[])
         for width, colour in ((4.5, look.ground), (2.5, look.chosen)):
             self.fig.rect(
@@ -101,6 +112,7 @@ class CurveMap:
         self.fig.add_tools(
             HoverTool(renderers=[drawn], tooltips=f"@value {unit}", attachment="below"),
             HoverTool(renderers=[hollow], tooltips="left out: @reason", attachment="below"),
+            HoverTool(renderers=[far], tooltips="outlier: @kPa kPa", attachment="below"),
         )
         self.fig.on_event(Tap, self._tapped)
 
@@ -142,6 +154,7 @@ class CurveMap:
         self._facts = facts
         self._grid = turn.array(np.arange(facts.rows * facts.cols).reshape(facts.rows, facts.cols))
         rows, cols = self._grid.shape
+        self._mark_outliers(facts if values is None else None)
         if values is None:
             values = np.where(facts.used, facts.modulus_kPa, np.nan)
         self.fig.height = round(MAP_PX * min(1.6, max(0.4, aspect)))
@@ -167,6 +180,15 @@ class CurveMap:
             "dw": [cols],
             "dh": [rows],
         }
+
+    def _mark_outliers(self, facts: MapFacts | None) -> None:
+        flags = () if facts is None else facts.flags
+        far = np.array(
+            [i for i, text in enumerate(flags) if OUTLIER in split_flags(text)], dtype=int
+        )
+        x, y = self._place(far)
+        moduli = [] if facts is None else np.round(facts.modulus_kPa[far], 1)
+        self._outliers.data = {"x": x, "y": y, "kPa": moduli}
 
     def choose(self, index: int) -> None:
         """Mark one curve."""

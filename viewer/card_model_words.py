@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from engine.assumptions import Assumptions, tip_of
 from viewer.card_facts import SiteFacts
 from viewer.card_text import SHAPE_WORDS, tip_words, with_unit
@@ -29,6 +31,15 @@ def share_words(assumed: Assumptions) -> str:
     """Say which part of each indentation is fitted; nothing where it is all of it."""
     share = assumed.depth_share
     return "" if share >= 1.0 else f"first {100 * share:.0f} % of each indentation"
+
+
+def depth_words(site: SiteFacts) -> str:
+    """Say from where to where the modulus reaches; nothing where it is not known."""
+    depth, low, high = (site.number(f"indentation_{end}nm") for end in ("", "p05_", "p95_"))
+    if not isfinite(depth):
+        return ""
+    among = f" ({low:.0f} to {high:.0f} among the curves)" if isfinite(low) else ""
+    return f"0 to {depth:.0f} nm deep{among}"
 
 
 def tip_row(site: SiteFacts) -> str:

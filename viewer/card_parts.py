@@ -57,6 +57,19 @@ details > :not(summary) {{ margin-top: 4px; }}
 .patterns .share {{ text-align: right; }}
 .patterns .fill {{ height: 8px; border-radius: 2px; }}
 .now {{ font-weight: 600; }}
+.why {{ border-bottom: 1px dotted var(--quiet); cursor: help; }}
+.why:focus-visible {{ outline: 2px solid var(--chosen); outline-offset: 1px; }}
+dt[title], dd[title], .budget span[title] {{ cursor: help; }}
+.budget {{ display: grid; grid-template-columns: max-content 1fr max-content; gap: 2px 10px;
+  align-items: center; }}
+.budget .bar {{ display: block; height: 8px; }}
+.budget .bar i {{ display: block; height: 8px; min-width: 2px; border-radius: 1px;
+  background: {look.data}; }}
+.budget .bar.shared i {{ background: repeating-linear-gradient(-45deg, {look.data} 0 2px,
+  transparent 2px 5px); outline: 1px solid {look.data}; outline-offset: -1px; }}
+.budget .bar.law i {{ background: transparent; outline: 1px solid {look.data};
+  outline-offset: -1px; }}
+.budget span:nth-child(3n) {{ text-align: right; }}
 .trial {{ border-collapse: collapse; margin: 2px 0; }}
 .trial th {{ text-align: left; font-weight: 400; color: var(--quiet); padding: 1px 14px 1px 0; }}
 .trial td {{ padding: 1px 14px 1px 0; }}

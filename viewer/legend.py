@@ -16,6 +16,7 @@ from engine.view.stains import ink_hex
 from viewer.fields import field_layer, field_scale
 from viewer.gallery import Gallery, split
 from viewer.marks import off_tissue
+from viewer.modulus_basis import basis_words, is_modulus
 from viewer.numbers import number
 from viewer.site_maps import load_of, map_scale, map_words, mapped_sites
 from viewer.stains import read_choices
@@ -51,6 +52,8 @@ class Drawn:
         The map of the overlaps' residuals, where tiles are outlined.
     unused, weak
         Whether there are overlaps that could not be used, and flagged tiles.
+    basis
+        With which probe, law and depth a coloured modulus was found.
     """
 
     scale: ColourScale | None = None
@@ -68,6 +71,7 @@ class Drawn:
     unused: bool = False
     weak: bool = False
     pale: bool = False
+    basis: str = ""
 
 
 def drawn(state: ViewState, gallery: Gallery) -> Drawn:
@@ -103,6 +107,7 @@ def drawn(state: ViewState, gallery: Gallery) -> Drawn:
         crossed=sites and bool((seen & off_tissue(scene, gallery.library.sites(disc))).any()),
         ring=analysed and curves and not bool(scene.curves.used.all()),
         stains=_stains(state, gallery),
+        basis=basis_words(gallery.library.sites(disc)) if coloured and is_modulus(name) else "",
         **_maps(state, gallery, seen),
         **_tiles(state, gallery),
         field=field_scale(gallery.library, state.field) if fielded else None,
@@ -168,7 +173,7 @@ def legend_html(shown: Drawn, dark: bool) -> str:
     dark
         Theme.
     """
-    parts = [_bar(shown.scale, shown.of)] if shown.scale is not None else []
+    parts = [_bar(shown.scale, shown.of, shown.basis)] if shown.scale is not None else []
     if shown.maps is not None:
         parts.append(_bar(replace(shown.maps, label=shown.maps_words[0]), shown.maps_words[1]))
     elif shown.maps_words[0]:
@@ -200,7 +205,7 @@ def legend_html(shown: Drawn, dark: bool) -> str:
     return "".join(parts) + (f'<div class="notes">{notes}</div>' if notes else "")
 
 
-def _bar(scale: ColourScale, of: str) -> str:
+def _bar(scale: ColourScale, of: str, basis: str = "") -> str:
     stops = lookup(scale.kind)[::15]
     gradient = ", ".join(f"rgb({r} {g} {b})" for r, g, b in stops.tolist())
     marks = "".join(
@@ -209,8 +214,9 @@ def _bar(scale: ColourScale, of: str) -> str:
     )
     unit = f" {escape(scale.unit)}" if scale.unit else ""
     log = ", log scale" if scale.logarithmic else ""
+    title = f' title="{escape(basis)}" style="cursor:help"' if basis else ""
     return (
-        f'<div class="quantity"><b>{escape(scale.label)}</b>{unit}'
+        f'<div class="quantity"{title}><b>{escape(scale.label)}</b>{unit}'
         f" <i>{escape(of)}{log}</i></div>"
         f'<div class="ramp" style="background:linear-gradient(90deg,{gradient})">'
         f'</div><div class="ticks">{marks}</div>'

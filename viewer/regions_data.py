@@ -25,6 +25,7 @@ from engine.image_basis import MAP_SIZES, SIZES, unlike_images
 from engine.store.schema import column
 from viewer.groups import ambiguous_cells
 from viewer.library import Library
+from viewer.modulus_basis import is_modulus, tray_words
 from viewer.state import Region
 
 CELLS = "cells.pattern"
@@ -159,6 +160,8 @@ class TrayNumbers:
         Kinds of sites that are taken together; fewer than two where nothing is mixed.
     unlike
         Sentences on images taken together that differ in what the quantity rests on.
+    moduli
+        Sentences on what moduli rest on, and what of them may be compared.
     """
 
     choice: str
@@ -168,6 +171,7 @@ class TrayNumbers:
     site_names: tuple[tuple[str, ...], ...]
     mixed: tuple[str, ...]
     unlike: tuple[str, ...] = ()
+    moduli: tuple[str, ...] = ()
 
 
 class RegionCounter:
@@ -297,6 +301,13 @@ def tray_numbers(
         site_names=tuple(tuple(table["site"].iloc[rows]) for rows in taken),
         mixed=tuple(sorted(set(table["kind"].iloc[every]))),
         unlike=unlike_images(table.iloc[every], name),
+        moduli=tray_words(
+            library,
+            [held.letter for held in holdings],
+            [table.iloc[rows] for rows in taken],
+        )
+        if is_modulus(name)
+        else (),
     )
 
 

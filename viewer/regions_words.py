@@ -160,11 +160,17 @@ def differences_html(numbers: TrayNumbers, colours: dict[str, str]) -> str:
     if comparison is None:
         return shares_html(numbers.holdings, colours) + _care_html(cautions_of(numbers))
     if not comparison.pairs:
-        return ONE_REGION_HTML + _care_html(cautions_of(numbers))
+        return ONE_REGION_HTML + _moduli_html(numbers.moduli) + _care_html(cautions_of(numbers))
     count = sum(isfinite(pair.test.p) for pair in comparison.pairs)
     pairs = "".join(pair_html(pair, comparison.unit, count, colours) for pair in comparison.pairs)
     care = _care_html((*_pair_cautions(comparison), *cautions_of(numbers)))
-    return pairs + care + _tested_html(comparison)
+    return pairs + _moduli_html(numbers.moduli) + care + _tested_html(comparison)
+
+
+def _moduli_html(sentences: Sequence[str]) -> str:
+    """Tell what moduli rest on and what of them may be compared."""
+    lines = "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences)
+    return f'<div class="tested">{lines}</div>' if lines else ""
 
 
 def _tested_html(comparison: RegionComparison) -> str:

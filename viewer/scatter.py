@@ -15,6 +15,7 @@ from engine.across import AcrossSettings, SlopeFit
 from engine.store.schema import column
 from viewer.card_text import plain_number, with_unit
 from viewer.library import Library
+from viewer.modulus_basis import scatter_words
 from viewer.regions_data import ALL_KINDS, quantity_words, site_quantities
 from viewer.regions_look import MARKERS, OUTSIDE, dress_figure, region_colours
 from viewer.regions_style import FIELD_CSS, SCROLL, words
@@ -182,7 +183,10 @@ class Scatter(pn.viewable.Viewer):
             rest += f", joined within {plain_number(pairs.max_distance_um)} µm"
         self._numbers.text = f"<b>slope {escape(slope)}</b><br>{escape(rest)}"
         table = self.library.sites()
-        unlike = unlike_cautions(pairs, x_name, y_name, table)
+        unlike = (
+            *unlike_cautions(pairs, x_name, y_name, table),
+            *scatter_words(self.library, table.iloc[pairs.row], (x_name, y_name)),
+        )
         items = "".join(
             f"<li>{escape(text)}</li>" for text in (*unlike, *scatter_cautions(pairs, fit, table))
         )

@@ -15,7 +15,7 @@ from panel.io import hold
 from engine.mechanics import modulus_at_contact
 from viewer.card_cells import CellsFace
 from viewer.card_cloud import warm_cloud
-from viewer.card_curve_facts import curve_facts
+from viewer.card_curve_facts import curve_facts, run_settings
 from viewer.card_curves import CurvesFace
 from viewer.card_facts import SiteFacts, map_facts, site_facts
 from viewer.card_figures import Look, look_of
@@ -233,7 +233,13 @@ class SiteCard(pn.viewable.Viewer):
 
     def _show_face(self, facts: SiteFacts) -> None:
         name = self.face
-        self._number.object = number_html(facts, name, self._look, map_facts(self._library, facts))
+        self._number.object = number_html(
+            facts,
+            name,
+            self._look,
+            map_facts(self._library, facts),
+            run_settings(self._library, facts),
+        )
         face = self._face(name, self._look)
         key = (facts.disc, facts.run, facts.stored.site)
         if self._shown.get(name) != key:

@@ -3,7 +3,15 @@
 from .adequacy import Candidate, ModelRank, rank_models
 from .adhesive import ADHESIVE_MODELS, AdhesiveModel, adhesive_curve, tabor_parameter
 from .adhesive_fit import AdhesiveFit, fit_adhesive, two_point_jkr, two_points_of
-from .budget import BudgetLine, Quoted, UncertaintyBudget, comparison_text, uncertainty_budget
+from .budget import (
+    BudgetLine,
+    Quoted,
+    UncertaintyBudget,
+    comparison_text,
+    least_difference,
+    uncertainty_budget,
+    why_not_quotable,
+)
 from .explain import CurveExplanation, explain_curve, model_curve
 from .fit import FitCancelled, fit_curves
 from .flag_limits import limit_words
@@ -107,6 +115,7 @@ __all__ = [
     "judge_map",
     "layer_factor",
     "layer_under",
+    "least_difference",
     "limit_words",
     "map_adequacy",
     "map_stretches",
@@ -133,4 +142,5 @@ __all__ = [
     "uncertainty_budget",
     "verdict_words",
     "warm_up",
+    "why_not_quotable",
 ]

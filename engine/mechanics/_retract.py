@@ -14,6 +14,8 @@ FAR = 0.2
 REACH = 0.1
 """Pull-off is looked for within this share of the drive's range beyond the zero crossing."""
 LEAST_FAR = 8
+LEAP_SIGMA = 8.0
+LEAP_SAMPLES = 3
 LEAST_NEAR = 3
 """Fewest samples about zero force, and"""
 RETRACT_COLUMNS = 7
@@ -48,6 +50,30 @@ def _baseline(z: Floats, d: Floats, limit: float, line: Floats) -> bool:
     line[1] = (szd - sz * sd / count) / spread
     line[0] = (sd - line[1] * sz) / count - line[1] * limit
     return True
+
+
+@plain
+def _after_rupture(z: Floats, d: Floats, limit: float) -> float:
+    """Drive beyond which the probe is free: the limit, or farther out behind the last rupture.
+
+    A chain that still holds pulls the baseline down; where it breaks, the deflection leaps up.
+    """
+    count = 0
+    rough = 0.0
+    for i in range(z.size - 1):
+        if z[i] < limit:
+            count += 1
+            rough += abs(d[i + 1] - d[i])
+    if count < LEAST_FAR:
+        return limit
+    # 1.128: mean absolute difference of white noise over its sigma
+    leap = LEAP_SIGMA * rough / (1.128 * count)
+    for i in range(z.size - 1 - LEAP_SAMPLES, 0, -1):
+        if z[i] >= limit:
+            break
+        if d[i + LEAP_SAMPLES] - d[i] > leap:
+            return z[i + LEAP_SAMPLES]
+    return limit
 
 
 @fast
@@ -190,7 +216,10 @@ def _build(stamp: int) -> Callable[..., None]:
             zb, db = zr[c if zr.shape[0] > 1 else 0, :n], dr[c, :n]
             za, da = z[c if z.shape[0] > 1 else 0, : counts[c]], d[c, : counts[c]]
             room = contact[c] - zb[n - 1]
-            if not (room > 0.0 and _baseline(zb, db, contact[c] - FAR * room, line)):
+            if not room > 0.0:
+                continue
+            free = _after_rupture(zb, db, contact[c] - FAR * room)
+            if not _baseline(zb, db, free, line):
                 continue
             out[c, 2] = 1.0
             width = max(1, n // WINDOW_SHARE)
@@ -209,7 +238,7 @@ def _build(stamp: int) -> Callable[..., None]:
                 out[c, 1] = (forth - back) / load
                 out[c, 3] = load
                 out[c, 4] = forth - back
-            out[c, 5] = _pull_work(zb, db, line, crossing, contact[c] - FAR * room)
+            out[c, 5] = _pull_work(zb, db, line, crossing, free)
             out[c, 6] = _zero_depth(zb, db, line, int(place[1]), pull) - (place[0] + pull)
 
     return cast(Callable[..., None], retract_block)

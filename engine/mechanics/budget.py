@@ -146,7 +146,7 @@ def uncertainty_budget(
         lines.append(BudgetLine("contact law over depth", "model", model, 1.0, model))
     random = _median_uncertainty(middle.low, middle.high, scatter, len(fits.modulus_kPa[used]), s)
     lines.insert(0, BudgetLine("median over the curves", "between curves", random, 1.0, random))
-    why = _why_not(used, stiffness, s)
+    why = why_not_quotable(int(used.sum()), stiffness, s)
     return UncertaintyBudget(
         modulus_kPa=middle.median,
         curves=int(used.sum()),
@@ -191,6 +191,21 @@ class Quoted(Protocol):
         """Why not; empty if it may."""
 
 
+def least_difference(budget: Quoted, *, shared: bool = True) -> float:
+    """Relative difference of two sites like this one that is beyond chance, 1.96 sqrt(2) u.
+
+    Parameters
+    ----------
+    budget
+        The site's budget.
+    shared
+        Whether what the probe shares differs between the two, as across probes or days; within one
+        probe and day it cancels.
+    """
+    each = np.hypot(budget.random, budget.shared) if shared else budget.random
+    return float(1.96 * np.sqrt(2.0) * each)
+
+
 def comparison_text(budget: Quoted, *, same_probe: bool = True, same_day: bool = True) -> str:
     """Say what this site may be compared with, and how large a difference must be to mean anything.
 
@@ -210,8 +225,8 @@ def comparison_text(budget: Quoted, *, same_probe: bool = True, same_day: bool =
     """
     if not budget.quotable:
         return f"This modulus should not be quoted or compared: {budget.why_not}"
-    random = 100 * 1.96 * np.sqrt(2.0) * budget.random
-    whole = 100 * 1.96 * np.sqrt(2.0) * np.hypot(budget.random, budget.shared)
+    random = 100 * least_difference(budget, shared=False)
+    whole = 100 * least_difference(budget)
     if not np.isfinite(budget.random):
         return "Too few curves for an interval: this site can be looked at, not compared."
     if same_probe and same_day:
@@ -304,8 +319,22 @@ def _shared(
     return float(0.5 * (two - one)), float(np.exp(low)), float(np.exp(high))
 
 
-def _why_not(used: NDArray[np.bool_], stiffness: float, s: MechanicsSettings) -> str:
-    if not used.any():
+def why_not_quotable(
+    curves: int, stiffness: float, settings: MechanicsSettings | None = None
+) -> str:
+    """Say why a modulus may not be quoted; empty if it may.
+
+    Parameters
+    ----------
+    curves
+        Curves that were used.
+    stiffness
+        Median of the contact stiffness over the spring constant: the leverage less 1.
+    settings
+        The limit.
+    """
+    s = settings if settings is not None else MechanicsSettings()
+    if not curves:
         return "no curve of the site could be used."
     if stiffness > s.not_quotable_ratio:
         return (

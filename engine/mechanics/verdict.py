@@ -158,7 +158,8 @@ def drift_words(change: float, p: float, flagged: bool) -> str:
     """Say what the modulus does along the scan; empty where it is not known."""
     if not np.isfinite(change):
         return ""
-    size = f"{100 * change:+.0f} % from first to last curve, p {_p(p)}"
+    sign = "\N{MINUS SIGN}" if change < 0 else "+"
+    size = f"{sign}{abs(100 * change):.0f} % from first to last curve, p {_p(p)}"
     if not flagged:
         return f"No drift along the scan ({size})."
     return (
