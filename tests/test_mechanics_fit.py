@@ -4,6 +4,7 @@ from pathlib import Path
 import curve_simulator
 import numpy as np
 import pytest
+import score_noise
 
 from engine.mechanics import (
     FLAGS,
@@ -157,6 +158,21 @@ def test_bias_and_coverage(noise, samples):
         np.testing.assert_allclose(
             found["modulus_se_kPa"], found["modulus_kPa"] * found["log_modulus_se"]
         )
+
+
+@pytest.mark.parametrize(
+    ("noise", "samples"),
+    [("memory 0.98", 128), ("memory 0.98", 256), ("1/f from 0.5", 128), ("1/f and memory", 128)],
+)
+def test_coverage_of_short_curves_under_slow_noise(noise, samples):
+    # 1920 curves give a share within 0.5 % (one standard error)
+    for size, group in ((64, 0), (16, 0), (16, 16)):
+        bias, spread, held, count = score_noise.score(noise, samples, 1920, size, group)
+        assert count > 1900
+        assert abs(bias) < 0.005
+        assert spread < 0.1
+        assert min(held) >= 0.92
+        assert max(held) <= 0.975
 
 
 @pytest.mark.parametrize("rho", [0.5, 0.9, 0.98])
