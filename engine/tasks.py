@@ -35,9 +35,9 @@ from engine.store.pyramid import Pyramid
 
 OUTLINE_PIXEL_UM = 4.0
 """The tissue's outline is told from a level of the mosaic with pixels of about this size."""
-CHUNK_SAMPLES = 1 << 22
+CHUNK_SAMPLES = 1 << 21
 """Samples of a site that are held at a time, each way, so that memory stays flat."""
-_CHUNK_CURVES = 256, 16_384
+_CHUNK_CURVES = 256, 8_192
 
 Tell = Callable[[float], None]
 """``tell(share)``: how much of a piece is done, 0 to 1."""

@@ -78,7 +78,7 @@ def test_chunks_are_whole_chunks_of_the_store():
     for samples in (1, 64, 256, 2000, 100_000, 10_000_000):
         chunk = tasks.chunk_of(samples)
         assert chunk % 256 == 0
-        assert 256 <= chunk <= 16_384
+        assert 256 <= chunk <= 8_192
         assert chunk * samples <= max(tasks.CHUNK_SAMPLES, 256 * samples)
 
 

@@ -139,7 +139,7 @@ NOISES = {
 @pytest.mark.parametrize("samples", [200, 512])
 def test_bias_and_coverage(noise, samples):
     rng = np.random.default_rng(11)
-    z, d, contact = curve_simulator.curves(960, samples, white_nm=0)
+    z, d, contact = score_noise.clean_curves(960, samples)
     d = d + NOISES[noise](rng, d.shape)
     for size in (64, 16):
         maps = [fit(z, d[i : i + size]) for i in range(0, len(d), size)]
@@ -161,18 +161,41 @@ def test_bias_and_coverage(noise, samples):
 
 
 @pytest.mark.parametrize(
-    ("noise", "samples"),
-    [("memory 0.98", 128), ("memory 0.98", 256), ("1/f from 0.5", 128), ("1/f and memory", 128)],
+    ("noise", "samples", "level"),
+    [
+        ("memory 0.98", 128, 1),
+        ("memory 0.98", 256, 30),
+        ("1/f from 0.5", 128, 30),
+        ("1/f and memory", 128, 1),
+        ("white", 128, 30),
+    ],
 )
-def test_coverage_of_short_curves_under_slow_noise(noise, samples):
+def test_coverage_of_short_curves_under_slow_and_loud_noise(noise, samples, level):
     # 1920 curves give a share within 0.5 % (one standard error)
     for size, group in ((64, 0), (16, 0), (16, 16)):
-        bias, spread, held, count = score_noise.score(noise, samples, 1920, size, group)
+        bias, spread, held, count = score_noise.score(
+            noise, samples, 1920, size, group, level=level
+        )
         assert count > 1900
         assert abs(bias) < 0.005
         assert spread < 0.1
         assert min(held) >= 0.92
         assert max(held) <= 0.975
+
+
+def test_the_noise_s_parts_are_found_where_one_solver_goes_round_in_circles(monkeypatch):
+    rng = np.random.default_rng(98)
+    stretches = curve_simulator.ar1(rng, (64, 300), 0.98, 1.0)
+    usual = estimate_noise(stretches)
+
+    def circles(*_args, **_more):
+        raise RuntimeError("Maximum number of iterations reached.")
+
+    monkeypatch.setattr("engine.mechanics.noise.nnls", circles)
+    other = estimate_noise(stretches)
+    f = np.geomspace(0.002, 0.4, 30)
+    both = [n.white_nm2 + n.coloured(f) for n in (usual, other)]
+    np.testing.assert_allclose(both[0], both[1], rtol=0.02)
 
 
 @pytest.mark.parametrize("rho", [0.5, 0.9, 0.98])

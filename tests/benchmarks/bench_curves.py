@@ -1,15 +1,21 @@
-"""Time the curve fit against scipy loops: ``python tests/benchmarks/bench_curves.py``.
+"""Time the curve fit: ``python tests/benchmarks/bench_curves.py [--million]``.
 
-All in the same run, one thread, CPU time. Two loops of `scipy.optimize.curve_fit`, a call a curve,
-starting where a person would (contact where the deflection has risen by a tenth):
+First against scipy loops, all in the same run, one thread, CPU time. Two loops of
+`scipy.optimize.curve_fit`, a call a curve, starting where a person would (contact where the
+deflection has risen by a tenth):
 
 - same model: d(z) with the contact solved along the drive, as here;
 - short cut: baseline and Hertz law with the indentation taken from the data, which is quicker and
   biased once the contact is stiffer than the cantilever.
 
 Neither has a free exponent, flags, or errors that hold under 1/f noise.
+
+Then maps from a generated store, as an analysis reads them, each in a process of its own: time to
+read the file's curves alone and to read and fit them, memory beside the results, what a second core
+gives (of the wall clock), and the whole command with its tables. ``--million`` adds 10^6 curves.
 """
 
+import json
 import os
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -18,15 +24,16 @@ import subprocess
 import sys
 import tempfile
 import time
-import tracemalloc
 from pathlib import Path
 
 import numpy as np
 from scipy.optimize import curve_fit
 
+sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import curve_simulator
+from large_store import large_store
 
 from engine.mechanics import MechanicsSettings, Tip, fit_curves
 
@@ -130,31 +137,54 @@ def cold_start():
     return times
 
 
-class Rows:
-    """As many rows as wanted, of which only those asked for exist."""
+def stored(path, threads=1):
+    """Fit the stored map in a process of its own; see `fit_stored`."""
+    here = Path(__file__).parent
+    env = os.environ | {"PYTHONPATH": str(here.parents[1])}
+    done = subprocess.run(
+        [sys.executable, here / "fit_stored.py", path, str(threads)],
+        env=env,
+        check=True,
+        text=True,
+        capture_output=True,
+    )
+    return json.loads(done.stdout)
 
-    def __init__(self, rows, count):
-        self.rows, self.shape, self.ndim = rows, (count, rows.shape[1]), 2
 
-    def __getitem__(self, rows):
-        return self.rows[np.arange(rows.start, rows.stop) % len(self.rows)]
-
-
-def image(count, samples=64, threads=0):
-    """Peak of Python allocations beside the results, MB, and wall seconds of a large image."""
-    z, d, _ = curve_simulator.curves(256, samples, k=K)
-    tip, rows = Tip("sphere", 5000.0), Rows(d.astype(np.float32), count)
-    fit_curves(z, d, tip=tip, spring_constant_N_per_m=K, poisson_ratio=NU)
+def whole_analysis(path):
+    """Wall seconds of ``splendens analyse`` on the store, with two workers."""
     begin = time.perf_counter()
-    if threads:
-        fit_curves(z, rows, tip=tip, spring_constant_N_per_m=K, poisson_ratio=NU, threads=threads)
-        return np.nan, time.perf_counter() - begin
-    tracemalloc.start()
-    found = fit_curves(z, rows, tip=tip, spring_constant_N_per_m=K, poisson_ratio=NU)
-    peak = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
-    arrays = [v for v in vars(found).values() if isinstance(v, np.ndarray)]
-    return (peak - sum(v.nbytes for v in arrays)) / 1e6, time.perf_counter() - begin
+    subprocess.run(
+        [sys.executable, "-m", "viewer.cli", "analyse", str(path), "--workers", "2"],
+        check=True,
+        capture_output=True,
+        cwd=Path(__file__).parents[2],
+    )
+    return time.perf_counter() - begin
+
+
+def through_the_store(sizes):
+    """Print what maps of these sizes (rows, cols, samples) take, read from a store."""
+    print()
+    print("Through the store, processor seconds; warm file")
+    print(
+        "   curves samples  import   read    fit  us a curve  read / fit  MB held  second core"
+        "  all tables"
+    )
+    for rows, cols, samples in sizes:
+        with tempfile.TemporaryDirectory() as home:
+            begin = time.perf_counter()
+            path = large_store(Path(home), rows, cols, samples)
+            made = time.perf_counter() - begin
+            one, two = stored(path), stored(path, threads=2)
+            assert one["used"] > 0.99 * one["curves"]
+            print(
+                f"{one['curves']:9} {samples:7} {made:7.1f} {one['read_cpu_s']:6.2f} "
+                f"{one['fit_cpu_s']:6.2f} {1e6 * one['fit_cpu_s'] / one['curves']:11.1f} "
+                f"{one['read_cpu_s'] / one['fit_cpu_s']:10.1%} {one['held_MB']:9.0f} "
+                f"{one['fit_s'] / two['fit_s']:12.2f} {whole_analysis(path):10.0f} s",
+                flush=True,
+            )
 
 
 def main():
@@ -167,13 +197,11 @@ def main():
                 print(
                     f"{samples:7} {shape:>10} {free!s:>8} {mine:6.1f} {same:11.0f} "
                     f"{same / mine:6.1f}"
-                    f" {short:10.0f} {short / mine:6.1f}"
+                    f" {short:10.0f} {short / mine:6.1f}",
+                    flush=True,
                 )
-    for count in (20_000, 100_000, 1_000_000):
-        peak, seconds = image(count)
-        print(f"{count:8} curves: {peak:.1f} MB beside input and results, {seconds:.1f} s")
-    one, two = (min(image(100_000, 128, n)[1] for _ in range(3)) for n in (1, 2))
-    print(f"second core: x{one / two:.2f}")
+    sizes = [(100, 100, 256), (256, 256, 256), (64, 64, 2000)]
+    through_the_store(sizes + ([(1000, 1000, 256)] if "--million" in sys.argv else []))
     cold, warm = cold_start()
     print(f"first fit: {cold:.1f} s CPU with nothing compiled, {warm:.2f} s from the cache")
 

@@ -10,7 +10,7 @@ import numpy as np
 from engine.importing import import_folder
 from engine.mechanics import Tip
 
-SCALE_V = 3e-5
+SCALE_V = 3e-4
 KINDS = 256
 
 
