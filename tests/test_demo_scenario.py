@@ -75,6 +75,22 @@ def test_retract_pulls_off_at_the_adhesion_and_loses_the_work_it_says() -> None:
     assert curves.dissipation == pytest.approx((loading - unloading) / loading, abs=1e-3)
 
 
+def test_a_chain_is_pulled_by_its_law_until_it_breaks() -> None:
+    """Marko and Siggia 1995: kT / p (1 / (4 (1 - y)^2) - 1/4 + y), by hand at y = 0.8."""
+    quiet = replace(NEEDLE, white_nm=0.0, drift_nm=1e-9, samples=6000)
+    truth = replace(_truth(2, 5000.0), contour_nm=np.array([50.0, np.nan]))
+    truth = replace(truth, adhesion_nN=np.zeros(2), contact_nm=np.full(2, 900.0))
+    curves = take_curves(truth, quiet, SOUND, np.random.default_rng(4))
+    spring = NEEDLE.spring_constant_N_per_m
+    pull = spring * (curves.retract_nm[1] - curves.retract_nm[0])
+    pull -= pull[-1]  # the offset of each curve is its own
+    out = 900.0 - curves.retract_z_nm[0] - pull / spring
+    by_hand = 4.114e-3 / 0.4 * (0.25 / 0.2**2 - 0.25 + 0.8)
+    assert np.interp(40.0, out[out > 5], pull[out > 5]) == pytest.approx(by_hand, rel=0.01)
+    assert np.abs(pull[out > 0.93 * 50.0]).max() < 1e-6
+    assert np.isnan(curves.contour_nm[1])
+
+
 def test_faulty_curves_are_what_they_are_called() -> None:
     faults = FaultRecipe(no_contact=0.3, saturated=0.3, jump=0.3)
     curves = take_curves(_truth(200), BEAD, faults, np.random.default_rng(3))

@@ -127,7 +127,8 @@ def test_the_verdict_under_the_map(library, site):
     text = plain(map_html(drifting, found, turn, MechanicsSettings()))
     assert "drifts along the scan (\N{MINUS SIGN}30 %" in text
     assert "2 outliers, marked, and counted." in text
-    assert "80 % of the curves taken can be used" in text
+    assert "Usable: 80 %." in text
+    assert "diamond: outlier" in text
     strict = plain(map_html(drifting, found, turn, MechanicsSettings(outliers_excluded=True)))
     assert "2 outliers, left out." in strict
 

@@ -34,7 +34,7 @@ LEFT_OUT = '<span class="mark">left out</span>'
 def map_html(site: SiteFacts, facts: MapFacts, turn: Turn, settings: MechanicsSettings) -> str:
     """Say the verdict on the map, what it shows and what is left out."""
     share, drift = site.number("usable_share"), site.number("modulus_drift_rel")
-    usable = f" {100 * share:.0f} % of the curves taken can be used." if share < 1.0 else ""
+    usable = f" Usable: {100 * share:.0f} %." if share < 1.0 else ""
     drifts = "modulus_drift" in split_flags(site.word("flags"))
     outliers = site.number("curves_outlying")
     words = [
@@ -43,9 +43,10 @@ def map_html(site: SiteFacts, facts: MapFacts, turn: Turn, settings: MechanicsSe
         outlier_words(int(outliers), settings.outliers_excluded) if isfinite(outliers) else "",
     ]
     said = "".join(f"{text} " for text in words if text)
+    diamond = " diamond: outlier;" if outliers > 0 else ""
     marks = (
-        "Line: median; band: its 95 % interval; hollow: left out; diamond: outlier; in colour: the "
-        "chosen curve."
+        f"Line: median; band: its 95 % interval; hollow: left out;{diamond} in colour: the chosen "
+        "curve."
     )
     return f'<p>{escape(said)}</p><p class="quiet">{marks} {turn_words(turn)}</p>'
 

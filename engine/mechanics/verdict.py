@@ -159,19 +159,19 @@ def drift_words(change: float, p: float, flagged: bool) -> str:
     if not np.isfinite(change):
         return ""
     sign = "\N{MINUS SIGN}" if change < 0 else "+"
-    size = f"{sign}{abs(100 * change):.0f} % from first to last curve, p {_p(p)}"
+    size = f"{sign}{abs(100 * change):.0f} %, p {_p(p)}"
     if not flagged:
         return f"No drift along the scan ({size})."
     return (
         f"The modulus drifts along the scan ({size}): wear or dirt on the tip, or a gradient of "
-        "the tissue; one map cannot tell."
+        "the tissue."
     )
 
 
 def outlier_words(count: int, excluded: bool) -> str:
-    """Say how many outliers there are and what became of them."""
+    """Say how many outliers there are and what became of them; empty where there is none."""
     if not count:
-        return "No outlier."
+        return ""
     fate = "left out" if excluded else "marked, and counted"
     return f"{count} outlier{'s' if count > 1 else ''}, {fate}."
 

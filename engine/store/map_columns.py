@@ -14,7 +14,7 @@ def _aside(name: str, label: str, unit: str = "") -> Column:
 
 MAP_COLUMNS = (
     Column("usable_share", "number", "usable share of the curves"),
-    Column("curves_outlying", "count", "outliers"),
+    Column("curves_outlying", "count", "outliers", offered=False),
     Column("modulus_drift_rel", "number", "modulus, change along the scan"),
     _aside("modulus_drift_p", "modulus, p of no drift"),
     _aside("baseline_drift_nm", "baseline, change along the scan", "nm"),
@@ -41,8 +41,8 @@ MAP_COLUMNS = (
     _aside("residual_dw", "Durbin-Watson in contact"),
     _aside("residual_dw_free", "Durbin-Watson before contact"),
     Column("adequacy_curves", "count", "curves asked for the law", offered=False),
-    Column("loading_work_aJ", "number", "loading work", "aJ"),
-    Column("lost_work_aJ", "number", "lost work", "aJ"),
+    _aside("loading_work_aJ", "loading work", "aJ"),
+    _aside("lost_work_aJ", "lost work", "aJ"),
     Column("adhesion_work_aJ", "number", "work of adhesion", "aJ"),
     Column("pull_off_nm", "number", "pull-off distance", "nm"),
     Column("jkr_modulus_kPa", "number", "modulus of the way back, two-point JKR", "kPa"),
