@@ -110,8 +110,8 @@ def test_the_largest_load_is_the_trigger_of_the_used_curves(gallery):
 def test_adhesion_is_not_offered_without_a_way_back(gallery, monkeypatch):
     assert set(offered(gallery.library, DISC)) == set(CHOICES)
     library = Library([gallery.library.store(DISC)])
-    curves = library.table(DISC, "curves").assign(adhesion_nN=np.nan)
-    monkeypatch.setattr(library, "table", lambda disc, name: curves)
+    sites = library.table(DISC, "sites").assign(adhesion_nN=np.nan)
+    monkeypatch.setattr(library, "table", lambda disc, name: sites)
     assert set(offered(library, DISC)) == set(CHOICES) - {"adhesion"}
 
 

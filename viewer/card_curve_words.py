@@ -18,12 +18,12 @@ from viewer.card_model_words import model_words, poisson_row, share_words, tip_r
 from viewer.card_text import (
     DASH,
     NOT_INDEPENDENT,
+    count_flags,
     facts_html,
     flags_html,
     folded_html,
     plain_number,
     plus_minus,
-    split_flags,
     with_unit,
 )
 from viewer.card_turn import Turn, turn_words
@@ -190,10 +190,10 @@ def _budget(site: SiteFacts) -> str:
 def _flag_counts(facts: MapFacts, settings: MechanicsSettings | None) -> str:
     """Each flag of the map's curves with how many carry it."""
     taken = np.flatnonzero(facts.taken)
-    names = [name for i in taken for name in split_flags(facts.flags[i])]
-    order = [flag.name for flag in FLAGS if flag.name in names]
+    counts = count_flags(facts.flags[i] for i in taken)
+    order = [flag.name for flag in FLAGS if counts[flag.name]]
     rows = [
-        (f"{words}, {names.count(name)} of {len(taken)}", sentence, excludes)
+        (f"{words}, {counts[name]} of {len(taken)}", sentence, excludes)
         for name, (words, sentence, excludes) in zip(
             order, limited_rows(order, settings, FLAGS), strict=True
         )

@@ -18,6 +18,7 @@ from viewer.card_figures import Look
 from viewer.card_flags import named_html
 from viewer.card_model_words import depth_words, law_words, share_words
 from viewer.card_text import (
+    count_flags,
     flag_rows,
     glyph_svg,
     pattern_words,
@@ -148,8 +149,9 @@ def site_flags(facts: SiteFacts, face: str, found: MapFacts | None = None) -> li
     own = [name for name in split_flags(facts.word("flags")) if name in known]
     if face != "curves" or found is None:
         return own
-    used = [set(split_flags(found.flags[i])) for i in np.flatnonzero(found.used)]
-    common = [f.name for f in CURVE_FLAGS if 2 * sum(f.name in s for s in used) > len(used)]
+    used = np.flatnonzero(found.used)
+    counts = count_flags(found.flags[i] for i in used)
+    common = [f.name for f in CURVE_FLAGS if 2 * counts[f.name] > len(used)]
     return own + [name for name in common if name not in own]
 
 

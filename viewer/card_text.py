@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from math import floor, isfinite, log10
@@ -117,6 +118,15 @@ def flag_rows(names: Sequence[str], *sources: Sequence[Flag]) -> list[tuple[str,
 def split_flags(text: object) -> list[str]:
     """Names in a table's flags column."""
     return [name for name in text.split(";") if name] if isinstance(text, str) else []
+
+
+def count_flags(texts: Iterable[object]) -> Counter[str]:
+    """Count how many flags columns carry each name; a map of 256 x 256 has few different ones."""
+    counts: Counter[str] = Counter()
+    for text, times in Counter(texts).items():
+        for name in set(split_flags(text)):
+            counts[name] += times
+    return counts
 
 
 def flags_html(rows: Iterable[tuple[str, str, bool]], nothing: str = "") -> str:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from engine.footprint import Footprint
 from engine.force_volume import MAPPED
-from engine.mechanics.at_load import LoadLaw, depth_at_load, trigger_of
+from engine.mechanics.at_load import LoadLaw, depth_at_load
 from engine.store.schema import column
 from engine.view import HeightLayer, Scene, SiteMapLayer, SiteMaps
 from engine.view.picture import READABLE_PX
@@ -119,19 +119,13 @@ def mapped_sites(library: Library, disc: str) -> tuple[str, ...]:
 
 def offered(library: Library, disc: str) -> dict[str, str]:
     """Return the choices of a disc that have a value somewhere, with their words; maybe none."""
-    run, sites = library.run(disc) or "", mapped_sites(library, disc)
+    sites = mapped_sites(library, disc)
     if not sites:
         return {}
-
-    def find() -> dict[str, str]:
-        curves = library.table(disc, "curves")
-        mine = curves["site"].isin(sites) & curves["used"].fillna(False).astype(bool)
-        has = {c: name for c, name in _COLUMNS.items() if c != HEIGHT}
-        empty = {c for c, name in has.items() if curves.loc[mine, name].isna().all()}
-        return {choice: words for choice, words in CHOICES.items() if choice not in empty}
-
-    found: dict[str, str] = library.kept(("offered maps", disc, run), find)
-    return found
+    table = library.table(disc, "sites")
+    medians = table[table["site"].isin(sites)]
+    empty = {c for c, name in _COLUMNS.items() if c != HEIGHT and medians[name].isna().all()}
+    return {choice: words for choice, words in CHOICES.items() if choice not in empty}
 
 
 def load_of(text: str) -> float:
@@ -154,16 +148,9 @@ def largest_load(library: Library, disc: str) -> float:
 
     def find() -> float:
         curves = library.table(disc, "curves")
-        used = curves["used"].to_numpy(dtype=float, na_value=0) > 0
-        force = curves["force_nN"].to_numpy(dtype=float, na_value=np.nan)
-        of = curves["site"].to_numpy()
-        triggers = [
-            trigger_of(force[m], used[m])
-            for s in mapped_sites(library, disc)
-            if len(m := np.flatnonzero(of == s))
-        ]
-        known = [trigger for trigger in triggers if isfinite(trigger)]
-        return max(known, default=float("nan"))
+        used = curves[curves["used"].fillna(False).astype(bool)]
+        triggers = used.groupby("site", observed=True)["force_nN"].median()
+        return float(triggers.reindex(mapped_sites(library, disc)).max())
 
     found: float = library.kept(("largest load", disc, run), find)
     return found
