@@ -24,6 +24,7 @@ from viewer.card_text import (
     folded_html,
     plain_number,
     plus_minus,
+    split_flags,
     with_unit,
 )
 from viewer.card_turn import Turn, turn_words
