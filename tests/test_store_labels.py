@@ -11,7 +11,9 @@ from ome_zarr_models.v05.labels import Labels
 from viewer_kit import mosaic
 
 from engine.analysis import analyse_store
+from engine.errors import Cancelled
 from engine.importing import import_folder
+from engine.settings import Settings
 from engine.store import open_store
 from engine.store.check import check_store
 from engine.store.labels import LabelWriter, commonest
@@ -124,3 +126,43 @@ def test_a_large_image_is_written_shard_by_shard(tmp_path):
     assert np.count_nonzero(nuclei["scale1"][2048:]) == 1
     files = [p for p in (tmp_path / "run/labels/nuclei/scale0").rglob("*") if p.is_file()]
     assert len(files) == 2  # the metadata and one shard: what holds nothing is not written
+
+
+def test_the_commonest_label_is_what_counting_by_hand_gives():
+    rng = np.random.default_rng(1)
+    for _ in range(60):
+        labels = rng.integers(0, 4, rng.integers(1, 9, 2)).astype(np.uint32)
+        rows, cols = labels.shape
+        padded = np.pad(labels, ((0, rows % 2), (0, cols % 2)), mode="edge")
+        for (i, j), said in np.ndenumerate(commonest(labels)):
+            four = padded[2 * i : 2 * i + 2, 2 * j : 2 * j + 2].ravel().tolist()
+            assert said == min(set(four), key=lambda v: (-four.count(v), v == 0, v))
+
+
+def test_workers_write_the_same_labels(store, tmp_path):
+    import shutil
+
+    copy = tmp_path / "copy.zarr"
+    shutil.copytree(store.path, copy)
+    settings = Settings(seed=5)
+    assert analyse_store(copy, settings, workers=2).run == "run-0002"
+    opened = open_store(copy)
+    for first, second in zip(store.labels().levels, opened.labels("run-0002").levels, strict=True):
+        np.testing.assert_array_equal(first[:], second[:])
+    assert check_store(copy, deep=True) == []
+
+
+def test_a_cancelled_analysis_leaves_no_labels(store, tmp_path):
+    import shutil
+
+    copy = tmp_path / "copy.zarr"
+    shutil.copytree(store.path, copy)
+    asked = []
+
+    def stop():
+        asked.append(1)
+        return len(asked) > 1
+
+    with pytest.raises(Cancelled):
+        analyse_store(copy, Settings(seed=6), cancelled=stop)
+    assert sorted(p.name for p in (copy / "runs").iterdir()) == ["run-0001", "zarr.json"]

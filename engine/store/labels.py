@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import zarr
+from numba import njit
 from zarr.codecs import BloscCodec
 
 from engine.store.pyramid import TILE, Pyramid, read_pyramid
@@ -134,13 +135,29 @@ def commonest(labels: npt.NDArray[np.uint32]) -> npt.NDArray[np.uint32]:
     """
     rows, cols = labels.shape
     padded = np.pad(labels, ((0, rows % 2), (0, cols % 2)), mode="edge")
-    quads = padded.reshape(padded.shape[0] // 2, 2, padded.shape[1] // 2, 2)
-    four = quads.transpose(1, 3, 0, 2).reshape(4, *quads.shape[::2])
-    # nothing comes last among equals: as unsigned, 0 - 1 is the highest number
-    order = np.sort(four - np.uint32(1), axis=0)
-    times = np.stack([(order == one).sum(axis=0) for one in order])
-    best = np.take_along_axis(order, times.argmax(axis=0)[None], axis=0)[0]
-    return np.asarray(best + np.uint32(1), dtype=np.uint32)
+    out = np.empty((padded.shape[0] // 2, padded.shape[1] // 2), np.uint32)
+    _commonest(padded, out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _commonest(labels: npt.NDArray[np.uint32], out: npt.NDArray[np.uint32]) -> None:
+    four = np.empty(4, np.uint32)
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            four[0], four[1] = labels[2 * i, 2 * j], labels[2 * i, 2 * j + 1]
+            four[2], four[3] = labels[2 * i + 1, 2 * j], labels[2 * i + 1, 2 * j + 1]
+            best, most = four[0], 0
+            for one in four:
+                times = 0
+                for other in four:
+                    times += one == other
+                wins = times > most
+                if times == most and one != best and one != 0:
+                    wins = best == 0 or one < best
+                if wins:
+                    best, most = one, times
+            out[i, j] = best
 
 
 def read_labels(run: zarr.Group) -> Pyramid | None:
