@@ -176,7 +176,9 @@
       ...together.map((row) => {
         const parts = MAKE[row.kind](row, (value) => tell({ key: row.key, value }));
         const words = row.label && !["button", "text"].includes(row.kind) ? [element("span", { class: "label" }, row.label)] : [];
-        return element("label", { class: `row ${row.kind}`, title: row.title || null }, ...words, ...parts);
+        // a label round a button would take its name away
+        const frame = ["button", "text", "plot", "colour"].includes(row.kind) ? "div" : "label";
+        return element(frame, { class: `row ${row.kind}`, title: row.title || null }, ...words, ...parts);
       }),
     )));
     if (focused) {
