@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from demo_zarr.calibration import write_calibration
+from demo_zarr.clip import write_clip
 from demo_zarr.folder import write_manifest, write_measured, write_mosaic, write_sites
 from demo_zarr.layout import plan_sites
 from demo_zarr.measure import measure
@@ -55,6 +56,8 @@ def write_disc(target: Path, recipe: DiscRecipe, progress: Progress | None = Non
     write_mosaic(folder, scene, np.stack([pictures[name] for name in recipe.channels]))
     if recipe.calibrated:
         write_calibration(folder, scene, BEAD)
+    if recipe.filmed:
+        write_clip(folder, scene, pictures["nuclei"])
     sites = plan_sites(scene)
     write_sites(folder, sites, recipe.image_suffix)
     taken = []

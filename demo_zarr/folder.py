@@ -13,6 +13,7 @@ import tifffile
 import tomli_w
 
 from demo_zarr.calibration import calibration_table
+from demo_zarr.clip import clip_table
 from demo_zarr.layout import Site
 from demo_zarr.measure import Measured
 from demo_zarr.recipe import BEAD, NEEDLE, POISSON_RATIO, ProbeRecipe
@@ -116,6 +117,8 @@ def write_manifest(folder: Path, scene: Scene) -> None:
     }
     if recipe.calibrated:
         manifest["probes"][BEAD.name]["calibration"] = calibration_table()
+    if recipe.filmed:
+        manifest["clips"] = [clip_table(recipe.pixel_um)]
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "disc.toml").write_text(tomli_w.dumps(manifest), encoding="utf-8")
     rng = part_rng(recipe, 4)

@@ -117,6 +117,37 @@ class CalibrationRecipe:
 
 
 @dataclass(frozen=True)
+class ClipRecipe:
+    """An endoscope's clip.
+
+    Attributes
+    ----------
+    frames, side
+        Number of frames, pixels a side.
+    coarser
+        Its pixel over the mosaic's.
+    ahead_um
+        How far ahead of the disc's centre, away from the front, it was taken.
+    step_px, blur_px
+        Typical move from frame to frame, and blur where the hand was not still.
+    vignette
+        Share of the brightness lost at the middle of an edge, twice.
+    brightest, photons
+        Counts of a bright nucleus, photons to a count.
+    """
+
+    frames: int = 36
+    side: int = 240
+    coarser: float = 1.45
+    ahead_um: float = 700.0
+    step_px: float = 7.0
+    blur_px: float = 2.2
+    vignette: float = 0.4
+    brightest: float = 190.0
+    photons: float = 1.5
+
+
+@dataclass(frozen=True)
 class DiscRecipe:
     """One disc.
 
@@ -159,6 +190,8 @@ class DiscRecipe:
         The stage.
     calibrated
         Whether the bead's calibration files lie in the folder.
+    filmed
+        Whether a clip of an endoscope lies in it.
     """
 
     id: str
@@ -189,6 +222,7 @@ class DiscRecipe:
     map_side: int = 8
     map_width_um: float = 35.0
     calibrated: bool = False
+    filmed: bool = False
     channels: tuple[str, ...] = ("nuclei",)
 
 
@@ -196,6 +230,7 @@ BEAD = ProbeRecipe("bead", "sphere", 5200.0, 1.4, 0.06, 47.0, 420.0, 2600.0, 400
 NEEDLE = ProbeRecipe("needle", "paraboloid", 14.0, 0.42, 0.08, 58.0, 4.5, 220.0, 256, 0.05, 0.03)
 FAULTS = FaultRecipe()
 CALIBRATION = CalibrationRecipe()
+CLIP = ClipRecipe()
 
 POISSON_RATIO = 0.5
 BAND_PERIOD_NM = 66.4
@@ -223,6 +258,7 @@ DISCS: tuple[DiscRecipe, ...] = (
         image_suffix=".tif",
         stage=StageRecipe(-17.0, True, 1.0024, 1.0018, (18240.0, 41310.0)),
         calibrated=True,
+        filmed=True,
     ),
     DiscRecipe(
         id="E7-L",

@@ -61,6 +61,7 @@ FIELDS = (
     "card_open",
     "tray_open",
     "legend_open",
+    "clips_open",
     "present",
     "scatter_x",
     "scatter_y",
@@ -86,6 +87,8 @@ def encode(state: ViewState) -> str:
         pairs.append(("k", str(state.curve)))
     if state.group:
         pairs.append(("cg", state.group))
+    if state.clips_open:
+        pairs.append(("e", "1"))
     if not state.legend_open:
         pairs.append(("g", "0"))
     if state.present:
@@ -169,6 +172,7 @@ def _read_choices(given: dict[str, str], found: dict[str, Any]) -> None:
         found["dark"] = given["t"] == "dark"
     if "f" in given:
         found.update(card_open="c" in given["f"], tray_open="t" in given["f"])
+        found["clips_open"] = given.get("e") == "1"
         found.update(legend_open=given.get("g") != "0", present=given.get("p") == "1")
         chosen = {name: given.get(key, "") for name, key in CHOICE_KEYS.items()}
         found |= {name: v if CHOICE.fullmatch(v) else "" for name, v in chosen.items()}

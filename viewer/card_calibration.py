@@ -6,7 +6,7 @@ from html import escape
 from typing import Any
 
 import numpy as np
-from bokeh.models import LogScale, LogTicker
+from bokeh.models import LogScale, LogTicker, LogTickFormatter
 from numpy.typing import NDArray
 
 from engine.calibration.words import value_text
@@ -162,7 +162,7 @@ class CalibrationFold:
         )
         fig.x_scale, fig.y_scale = LogScale(), LogScale()
         for axis in (fig.xaxis[0], fig.yaxis[0]):
-            axis.ticker = LogTicker(desired_num_ticks=4)
+            axis.ticker, axis.formatter = LogTicker(desired_num_ticks=4), LogTickFormatter()
         f, p = thinned(found.frequency_Hz, found.density_nm2_per_Hz)
         m, model = thinned(found.frequency_Hz, found.model_nm2_per_Hz)
         fig.line("x", "y", source=source(x=f, y=p), line_color=look.second, line_width=1.2)

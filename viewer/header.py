@@ -34,6 +34,8 @@ def settings(
         "card_open": state.card_open,
         "tray_open": state.tray_open,
         "legend_open": state.legend_open,
+        "clips": len(library.store(disc).clips),
+        "clips_open": state.clips_open,
         "present": state.present,
         "run_key": library.runs,
         "newer": library.newer(disc) or "",

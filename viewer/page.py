@@ -12,6 +12,7 @@ from bokeh.events import DocumentReady
 from panel.io.resources import LOCAL_DIST
 
 from viewer.address import decode
+from viewer.clips_panel import ClipsPanel
 from viewer.gallery import Gallery
 from viewer.header import page_title
 from viewer.plane import PlaneView
@@ -23,7 +24,7 @@ from viewer.theme import css_variables
 
 _log = logging.getLogger(__name__)
 LOOK_EVERY_MS = 3_000
-FOLDING = ("card", "tray", "legend")
+FOLDING = ("card", "tray", "legend", "clips")
 """Parts that fold away; the state says which are open."""
 CAUTION = "Research and teaching. No diagnostic device."
 
@@ -87,6 +88,7 @@ def build_page(gallery: Gallery, search: str = "") -> pn.Template:
     library = gallery.library
     template.add_panel("card", or_a_line("site card", lambda: SiteCard(state, library)))
     template.add_panel("tray", or_a_line("comparison tray", lambda: Tray(state, library)))
+    template.add_panel("clips", or_a_line("clips", lambda: ClipsPanel(state, library)))
     template.title = page_title(state)
     if document is not None:
         document.js_on_event(DocumentReady, plane.script())

@@ -112,7 +112,7 @@ class PlaneView:
         watch(lambda *_: self._show_layers(), ["layers", *CHOICE_KEYS])
         watch(
             lambda *_: self._show_settings(),
-            ["card_open", "tray_open", "legend_open", "present", "site"],
+            ["card_open", "tray_open", "legend_open", "clips_open", "present", "site"],
         )
         watch(lambda *_: self._show_selection(), ["site", "curve"])
         watch(lambda *_: self._show_regions(), ["regions"])

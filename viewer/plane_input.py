@@ -123,6 +123,7 @@ class PlaneInput:
             "theme": lambda: self.state.param.update(dark=not self.state.dark),
             "card": lambda: self.state.param.update(card_open=not self.state.card_open),
             "tray": lambda: self.state.param.update(tray_open=not self.state.tray_open),
+            "clips": lambda: self.state.param.update(clips_open=not self.state.clips_open),
             "legend": lambda: self.state.param.update(legend_open=not self.state.legend_open),
             "layer": lambda: self._on_layer(value),
             "disc": lambda: self._on_disc(value),

@@ -147,6 +147,7 @@ class ViewState(param.Parameterized):
     card_open: bool = param.Boolean(True, doc="Whether the site card is unfolded.")
     tray_open: bool = param.Boolean(False, doc="Whether the comparison tray is unfolded.")
     present: bool = param.Boolean(False, doc="Large type for a lecture room.")
+    clips_open: bool = param.Boolean(False, doc="Whether the clips lie over the plane.")
     legend_open: bool = param.Boolean(True, doc="Whether the plane's legend is unfolded.")
 
     def fly_to(self, x_um: float, y_um: float, um_per_px: float | None = None) -> None:

@@ -69,6 +69,10 @@
       this.app.classList.toggle("legend-folded", !s.legend_open);
       this.app.classList.toggle("presenting", s.present);
       byId("present").setAttribute("aria-pressed", String(s.present));
+      this.app.classList.toggle("clips-folded", !(s.clips && s.clips_open));
+      byId("clips-open").hidden = !s.clips;
+      byId("clips-open").textContent = s.clips > 1 ? `clips (${s.clips})` : "clip";
+      byId("clips-open").setAttribute("aria-pressed", String(s.clips_open));
       byId("legend").querySelector("button").setAttribute("aria-expanded", String(s.legend_open));
       byId("advice").textContent = s.advice;
       byId("advice").hidden = !s.advice;
