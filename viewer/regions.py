@@ -9,6 +9,7 @@ import panel as pn
 import param
 
 from viewer.library import Library
+from viewer.regions_curves import ClusterPlot
 from viewer.regions_data import (
     ALL_KINDS,
     CELLS,
@@ -21,18 +22,28 @@ from viewer.regions_data import (
 )
 from viewer.regions_keep import KeepLine
 from viewer.regions_look import region_colours
+from viewer.regions_points import POINTS, PointCounter
+from viewer.regions_points_words import points_cautions, points_csv, points_html
 from viewer.regions_rows import RegionRows
 from viewer.regions_saved import comparison_csv
 from viewer.regions_strip import HEAD_PX, Strip
 from viewer.regions_style import BUTTON_CSS, FIELD_CSS, FOLD_CSS, SCROLL, words
-from viewer.regions_words import differences_html, heads_html
+from viewer.regions_words import care_html, differences_html, heads_html
 from viewer.scatter import Scatter, select_site
 from viewer.state import ViewState
 
 BAR_PX = 34
 """Height of its title line, screen pixels: all that is left when it is folded."""
 
-_CELL_WORDS = "arrangement of the cells"
+_CELL_CHOICES = {
+    "arrangement of the cells": CELLS,
+    "point statistics of the cells": POINTS,
+}
+
+
+_BESIDE = {**SCROLL, "flex": "3 1 190px"}
+_WIDE = {**SCROLL, "flex": "5 1 330px", "overflow-x": "auto"}
+"""Place of the words beside the strip, and of a table that needs more of it."""
 
 
 class Tray(pn.viewable.Viewer):
@@ -55,13 +66,16 @@ class Tray(pn.viewable.Viewer):
         self.state, self.library = state, library
         self.scatter = Scatter(state, library)
         self._counter = RegionCounter(library)
+        self._document = pn.state.curdoc
+        self.points = PointCounter(library, self._told)
+        self.curves = ClusterPlot()
         self.numbers = TrayNumbers(self.choice, self.kind, (), None, (), ())
         self.strip = Strip(lambda disc, site: select_site(state, disc, site))
         self.rows = RegionRows(self._rename, state.remove_region)
         self.keep = KeepLine(state, library, lambda: self.names, self._take)
         self._differences = words(
             sizing_mode="stretch_both", min_height=0, min_width=170,
-            styles={**SCROLL, "flex": "3 1 190px"}, css_classes=["tray-differences"],
+            styles=_BESIDE, css_classes=["tray-differences"],
         )  # fmt: skip
         self._make_bar()
         self._body = self._make_body()
@@ -99,12 +113,13 @@ class Tray(pn.viewable.Viewer):
             callback=self._csv_file, label="CSV", filename="regions.csv", color="default",
             stylesheets=[BUTTON_CSS], margin=(0, 0, 0, 4), width=54, height=26,
         )  # fmt: skip
+        self._axes = pn.Row(self.scatter.controls(), margin=0, styles={"flex": "3 1 250px"})
         self._fields = pn.Row(
             pn.Row(
                 self._what, self._kind, self.keep.switch, self._csv, self._clear, margin=0,
                 styles={"flex": "8 1 420px", "align-items": "center", "min-width": "0"},
             ),
-            pn.Row(self.scatter.controls(), margin=0, styles={"flex": "3 1 250px"}),
+            self._axes,
             margin=0, sizing_mode="stretch_width", styles={"align-items": "center", "gap": "10px"},
         )  # fmt: skip
         self._bar = pn.Row(
@@ -116,20 +131,28 @@ class Tray(pn.viewable.Viewer):
 
     def _make_body(self) -> pn.Row:
         self._heads = words(height=HEAD_PX, sizing_mode="stretch_width")
-        strip = pn.pane.Bokeh(self.strip.figure, sizing_mode="stretch_width", margin=0)
+        self._strip = pn.Column(
+            pn.pane.Bokeh(self.strip.figure, sizing_mode="stretch_width", margin=0),
+            margin=0, sizing_mode="stretch_width",
+        )  # fmt: skip
+        self._clustering = pn.Column(
+            pn.pane.Bokeh(self.curves.figure, sizing_mode="stretch_both", margin=0),
+            margin=0, sizing_mode="stretch_both", visible=False, min_height=150,
+        )  # fmt: skip
         self._regions = pn.Row(
             pn.Column(self._heads, self.rows, margin=0, width=248),
-            strip,
+            self._strip,
+            self._clustering,
             margin=0,
             sizing_mode="stretch_both",
             styles={**SCROLL, "min-width": "0", "flex": "5 1 380px", "align-items": "flex-start"},
         )  # fmt: skip
-        plot = pn.Row(
+        self._plot = pn.Row(
             self.scatter.body(), margin=0, sizing_mode="stretch_both",
             styles={"flex": "3 1 220px", "min-width": "200px"},
         )  # fmt: skip
         return pn.Row(
-            self._regions, self._differences, plot,
+            self._regions, self._differences, self._plot,
             margin=0, min_height=0, sizing_mode="stretch_both",
             styles={"gap": "12px", "padding": "0 8px 4px 10px", "overflow": "hidden"},
         )  # fmt: skip
@@ -158,7 +181,7 @@ class Tray(pn.viewable.Viewer):
             self.choice = CELLS
         elif name in known:
             self.choice = f"sites.{name}"
-        elif self.choice not in {f"sites.{n}" for n in known} | {CELLS} and known:
+        elif self.choice not in {f"sites.{n}" for n in known} | {*_CELL_CHOICES.values()} and known:
             self.choice = f"sites.{min(known)}"
 
     def _on_choice(self, *_: Any) -> None:
@@ -167,10 +190,10 @@ class Tray(pn.viewable.Viewer):
             for title, names in site_quantities(self.library).items()
         }
         self._what.param.update(
-            groups={**groups, "Cells in the region": {_CELL_WORDS: CELLS}}, value=self.choice
+            groups={**groups, "Cells in the region": _CELL_CHOICES}, value=self.choice
         )
         held = {}
-        if self.choice != CELLS:
+        if self.choice not in _CELL_CHOICES.values():
             held = kinds_with(self.library, self.choice.removeprefix("sites."))
         if self.kind not in held and len(held) > 1:
             self.kind = next(iter(held))
@@ -216,17 +239,47 @@ class Tray(pn.viewable.Viewer):
         colours = region_colours(dark)
         several = len(self.library.discs) > 1
         # the numbers first: rows and strip take the browser a layout
-        self._differences.text = differences_html(self.numbers, colours)
+        pointwise = self.choice == POINTS
+        self._arrange(pointwise)
+        self._differences.text = (
+            self._points_text(colours)
+            if pointwise and self.numbers.holdings
+            else differences_html(self.numbers, colours)
+        )
         self._regions.visible = bool(self.numbers.holdings)
         self._heads.text = heads_html(self.numbers.comparison is None)
         self.rows.show(self.numbers, colours, several)
         self.strip.update(self.numbers, dark)
         self._csv.disabled = self._clear.disabled = not self.numbers.holdings
 
+    def _arrange(self, pointwise: bool) -> None:
+        """Make room for the point statistics, or for sites and the linked plot."""
+        if self._clustering.visible is pointwise:
+            return
+        self._clustering.visible = pointwise
+        for part in (self._strip, self._plot, self._axes):
+            part.visible = not pointwise
+        self._differences.styles = _WIDE if pointwise else _BESIDE
+
+    def _points_text(self, colours: dict[str, str]) -> str:
+        """Show the curves that are known, and give the words."""
+        found = self.points.found(self.state.regions)
+        self.curves.update(found, colours, self.state.dark)
+        held = self.numbers.holdings
+        return points_html(held, found, colours) + care_html(points_cautions(held, found))
+
+    def _told(self) -> None:
+        """Show what is known by now; called in another thread."""
+        if self._document is not None:
+            self._document.add_next_tick_callback(self.refresh)
+
     def _csv_file(self) -> StringIO:
         discs = sorted({held.disc for held in self.numbers.holdings})
         runs = {disc: self.library.run(disc) for disc in discs}
         self._csv.filename = "-".join([*discs, "regions.csv"])
+        if self.choice == POINTS:
+            found = self.points.found(self.state.regions)
+            return StringIO(points_csv(self.numbers.holdings, found, runs))
         return StringIO(comparison_csv(self.numbers, runs))
 
     def view(self) -> pn.Column:

@@ -147,7 +147,7 @@ class TrayNumbers:
     Attributes
     ----------
     choice
-        ``sites.<quantity>`` or `CELLS`.
+        ``sites.<quantity>``, `CELLS`, or another of the cells.
     kind
         The kind of sites that was kept, or `ALL_KINDS`.
     holdings
@@ -220,7 +220,7 @@ class RegionCounter:
         places = np.column_stack([numbers_of(sites, "x_um"), numbers_of(sites, "y_um")])
         inside = on_disc & points_in_polygon(places, region.polygon_um)
         held = sites[inside]
-        xy_um, pattern = _cells_of(self._library, region.disc)
+        xy_um, pattern = cells_of(self._library, region.disc)
         within = points_in_polygon(xy_um, region.polygon_um)
         unsure = ambiguous_cells(self._library, region.disc)
         return Holding(
@@ -238,7 +238,7 @@ class RegionCounter:
         )
 
 
-def _cells_of(library: Library, disc: str) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def cells_of(library: Library, disc: str) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Places (n, 2) and pattern indices (n,) of a disc's cells, made once a run."""
 
     def make() -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -276,7 +276,7 @@ def tray_numbers(
         Kind of sites to keep; `ALL_KINDS` keeps all.
     """
     holdings = counter.holdings(regions, names)
-    if choice == CELLS:
+    if choice.startswith("cells."):
         return TrayNumbers(choice, kind, holdings, None, (), ())
     name = choice.removeprefix("sites.")
     table = library.sites()

@@ -103,6 +103,8 @@ small { font-size: inherit; color: var(--quiet); }
 .shares thead th { vertical-align: bottom; }
 .shares thead th:first-child { color: var(--quiet); }
 .shares tfoot { color: var(--quiet); border-top: 1px solid var(--line); }
+.points td { white-space: nowrap; padding-left: 10px; }
+.points .span { margin-left: 3px; }
 .shares svg { vertical-align: -4px; margin-right: 4px; }
 """
 """Words and numbers of the tray."""

@@ -158,12 +158,12 @@ def differences_html(numbers: TrayNumbers, colours: dict[str, str]) -> str:
         return EMPTY_HTML
     comparison = numbers.comparison
     if comparison is None:
-        return shares_html(numbers.holdings, colours) + _care_html(cautions_of(numbers))
+        return shares_html(numbers.holdings, colours) + care_html(cautions_of(numbers))
     if not comparison.pairs:
-        return ONE_REGION_HTML + _moduli_html(numbers.moduli) + _care_html(cautions_of(numbers))
+        return ONE_REGION_HTML + _moduli_html(numbers.moduli) + care_html(cautions_of(numbers))
     count = sum(isfinite(pair.test.p) for pair in comparison.pairs)
     pairs = "".join(pair_html(pair, comparison.unit, count, colours) for pair in comparison.pairs)
-    care = _care_html((*_pair_cautions(comparison), *cautions_of(numbers)))
+    care = care_html((*_pair_cautions(comparison), *cautions_of(numbers)))
     return pairs + _moduli_html(numbers.moduli) + care + _tested_html(comparison)
 
 
@@ -201,7 +201,8 @@ def _pair_cautions(comparison: RegionComparison) -> list[str]:
     ]
 
 
-def _care_html(sentences: Sequence[str]) -> str:
+def care_html(sentences: Sequence[str]) -> str:
+    """List what to read with care; empty where there is nothing."""
     items = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
     return f'<div class="care"><b>Read with care</b><ul>{items}</ul></div>' if items else ""
 

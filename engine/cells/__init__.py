@@ -1,5 +1,6 @@
 """Cells: from a nuclei image to cells, their groups, and a pattern grade one can defend."""
 
+from engine.cells.arrangement import Clustering, Neighbours, clustering, neighbours
 from engine.cells.border import WindowStability, window_stability
 from engine.cells.by_hand import CorrectedNuclei, correct_nuclei
 from engine.cells.detection import NucleiDetection, detect_nuclei
@@ -38,11 +39,13 @@ __all__ = [
     "CellIntensities",
     "CellsSettings",
     "ClarkEvans",
+    "Clustering",
     "CorrectedNuclei",
     "Density",
     "Envelope",
     "GroupGrades",
     "NeighbourGraph",
+    "Neighbours",
     "NucleiDetection",
     "OrientationField",
     "PairCorrelation",
@@ -51,6 +54,7 @@ __all__ = [
     "WindowStability",
     "cell_fields",
     "clark_evans",
+    "clustering",
     "correct_nuclei",
     "density",
     "detect_nuclei",
@@ -60,6 +64,7 @@ __all__ = [
     "measure_cells",
     "nearest_distribution",
     "neighbour_graph",
+    "neighbours",
     "orientation_field",
     "pair_correlation",
     "pattern_name",
