@@ -28,6 +28,7 @@ class ClusterPlot:
         fig = figure(
             sizing_mode="stretch_both", tools="", toolbar_location=None, min_border_left=44,
             min_border_right=10, min_border_top=6, min_border_bottom=32, name="tray-clustering",
+            background_fill_color=None, border_fill_color=None, outline_line_color=None,
             x_axis_label="distance r [µm]", y_axis_label="L(r) − r [µm]", min_height=120,
         )  # fmt: skip
         fig.yaxis.ticker.desired_num_ticks = 4

@@ -71,6 +71,13 @@ def _pairs(found: PointNumbers) -> str:
     return f'<b>{times} ×</b> <span class="span">at {pairs.radii[at]:.0f} µm</span>'
 
 
+_MEANT = (
+    '<div class="tested"><p>Density: 95 % interval that counts groups as wholes. Nearest cell: '
+    "median, quartiles. Clark–Evans R: 1 without order, less where cells cluster. Line: L(r) − r, "
+    f"above 0 more neighbours within r than by chance; band: {SIMULATIONS} scatterings of as many "
+    "cells over the same region.</p></div>"
+)
+
 _AT_ONCE: tuple[tuple[str, str, Callable[[Neighbours], str]], ...] = (
     ("density, 1/mm²", "95 % interval that counts groups of cells as wholes", _density),
     ("nearest cell, µm", "median, and the quartiles", _nearest),
@@ -106,7 +113,7 @@ def points_html(
     rows += [_row(name, title, [_later(one, say) for one in every]) for name, title, say in _LATER]
     return (
         f'<table class="shares points"><thead><tr><th></th>{heads}</tr></thead>'
-        f"<tbody>{''.join(rows)}</tbody></table>"
+        f"<tbody>{''.join(rows)}</tbody></table>{_MEANT}"
     )
 
 
