@@ -1,5 +1,7 @@
 """The way back of a map: works, pull-off, two-point JKR, stretches."""
 
+import sys
+
 import curve_simulator
 import numpy as np
 import pytest
@@ -171,6 +173,19 @@ def test_all_are_counted_and_a_bounded_number_fitted():
     assert found.counts.sum() == 8
     assert len(found.fitted) == 3
     assert found.curve.tolist() == [0, 1, 2]
+
+
+def test_chunks_change_nothing(monkeypatch):
+    z, d, z_back, d_back = with_chain()
+    fits = fitted(z, d, z_back, d_back)
+    whole = map_stretches(z_back, d_back, fits, MechanicsSettings(stretch_fits_max=5))
+    # the package's function has the module's name
+    module = sys.modules["engine.mechanics.map_stretches"]
+    monkeypatch.setattr(module, "CHUNK_CURVES", 3)
+    parts = map_stretches(z_back, d_back, fits, MechanicsSettings(stretch_fits_max=5))
+    assert parts.counts.tolist() == whole.counts.tolist()
+    assert parts.curve.tolist() == whole.curve.tolist() == [0, 1, 2, 3, 4]
+    assert parts.fitted == whole.fitted
 
 
 def test_the_drawn_chain_is_the_fitted_one():

@@ -154,7 +154,7 @@ def comparison_csv(numbers: TrayNumbers, runs: Mapping[str, str | None]) -> str:
         out.write(f"# disc {_one_line(disc)}, {run or 'no run'}\n")
     if numbers.kind:
         out.write(f"# sites of kind {_one_line(numbers.kind)} only\n")
-    for sentence in cautions_of(numbers):
+    for sentence in (*numbers.moduli, *cautions_of(numbers)):
         out.write(f"# {_one_line(sentence)}\n")
     out.write("# for research and teaching; not a diagnostic device\n")
     writer = csv.DictWriter(out, _COLUMNS, restval="", lineterminator="\n")
