@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 import viewer_kit
+from bokeh.events import DoubleTap, Tap
 
 from engine.store.corrections import Correction, correct_cell, corrections_of
 from viewer import plane_rerun
@@ -159,3 +160,11 @@ def test_many_hands_are_named_by_the_first() -> None:
     made = [Correction(i, "add", 0, 0, who, "") for i, who in enumerate("ABA")]
     assert count_words(made) == "3 added, 0 taken out, by A and 1 more"
     assert count_words([]) == "nothing corrected yet"
+
+
+def test_a_quick_click_elsewhere_counts_and_a_double_click_does_not(plane: PlaneView) -> None:
+    named(plane)
+    shown = plane.figure
+    for event, x in ((Tap, 20.0), (DoubleTap, 40.0), (DoubleTap, 40.3), (DoubleTap, 60.0)):
+        shown._trigger_event(event(shown, x=x, y=20.0))
+    assert log_of(plane) == [("add", True)] * 3

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from bokeh.events import SelectionGeometry, Tap
+from bokeh.events import DoubleTap, SelectionGeometry, Tap
 from bokeh.models import Plot
 
 from engine.view.hit import nearest_curve, nearest_site
@@ -22,6 +22,10 @@ from viewer.state import LAYERS, MAX_UM_PER_PX, MIN_UM_PER_PX, ViewState
 
 LARGEST_POLYGON = 20_000
 """Corners of a brushed polygon; more is no gesture of a hand."""
+
+
+SAME_TAP_PX = 6.0
+"""A second click within this of the first is the second of a double click, and means nothing."""
 
 
 class PlaneInput:
@@ -50,10 +54,12 @@ class PlaneInput:
         self.state, self.gallery, self.bridge = state, gallery, bridge
         self.panels, self.modes = panels, modes
         self.following = False
+        self._tapped: tuple[float, float] | None = None
 
     def hear(self, plot: Plot) -> None:
         """Follow clicks and brushes on the figure."""
         plot.on_event(Tap, self._on_tap)
+        plot.on_event(DoubleTap, self._on_second_tap)
         plot.on_event(SelectionGeometry, self._on_brush)
 
     def listen(self) -> None:
@@ -73,9 +79,18 @@ class PlaneInput:
             centre_x_um=x, centre_y_um=y, um_per_px=s, width_px=int(w), height_px=int(h)
         )
 
-    def _on_tap(self, event: Tap) -> None:
+    def _on_second_tap(self, event: DoubleTap) -> None:
+        """Take a quick click elsewhere for what it is; the page calls it the second of two."""
+        last, scale = self._tapped, self.state.um_per_px
+        if last is None or event.x is None or event.y is None:
+            return
+        if np.hypot(event.x - last[0], event.y - last[1]) > SAME_TAP_PX * scale:
+            self._on_tap(event)
+
+    def _on_tap(self, event: Tap | DoubleTap) -> None:
         if event.x is None or event.y is None:
             return
+        self._tapped = float(event.x), float(event.y)
         mode = self.modes.present
         (self.click if mode is None else mode.click)(float(event.x), float(event.y))
 
