@@ -34,13 +34,13 @@ def test_a_stain_is_shown_coloured_windowed_and_kept_in_the_link(store, tmp_path
         at_rest(page)
         assert colourfulness(page) > 0.1
         page.get_by_role("radiogroup", name="collagen II, colour").get_by_label("orange").click()
-        page.wait_for_function("() => location.search.includes('2o')")
+        page.wait_for_function("() => /collagen_II(,|%2C)o/.test(location.search)")
         assert page.locator("#legend .inks li").count() == 2
         high = page.get_by_label("collagen II, darkest and brightest value, to")
         high.focus()
         for _ in range(3):
             high.press("ArrowLeft")
-        page.wait_for_function("() => /2o(:|%3A)/.test(location.search)")
+        page.wait_for_function("() => /collagen_II(,|%2C)o(:|%3A)/.test(location.search)")
         page.wait_for_timeout(300)
         at_rest(page)
         link, before = page.url, pixels(page)[250:600, 250:700].astype(int)

@@ -62,7 +62,10 @@ def test_nothing_chosen_is_no_text_and_the_nuclei_alone():
     assert read_choices("", NAMES)[1].ink == "w"
 
 
-@pytest.mark.parametrize("text", ["9o", "0", "1q", "0o:5~2", "0o:a~b", "0o:nan~3", "~;;:", "0o 1"])
+@pytest.mark.parametrize(
+    "text",
+    ["red,o", "live", "nuclei,q", "live,o:5~2", "live,o:a~b", "live,o:nan~3", "~;;:", "live,o 1"],
+)
 def test_a_text_that_cannot_be_changes_nothing_it_should_not(text):
     found = read_choices(text, NAMES)
     assert len(found) == 3
@@ -114,7 +117,7 @@ def test_what_cannot_be_is_left_alone(panel, state, key, value):
 
 def test_the_legend_names_the_stains_that_are_shown(state, gallery):
     assert drawn(state, gallery).stains == (("nuclei", "#f0f0f0"),)
-    state.stains = "0o;2g"
+    state.stains = "live,o;collagen_II,g"
     shown = drawn(state, gallery)
     assert [name for name, _ in shown.stains] == list(NAMES)
     html = legend_html(shown, state.dark)
@@ -124,7 +127,7 @@ def test_the_legend_names_the_stains_that_are_shown(state, gallery):
 
 
 def test_the_picture_has_the_stains_colours(state, gallery):
-    state.param.update(stains="0o:80~900;.1b", layers=["mosaic"])
+    state.param.update(stains="live,o:80~900;.nuclei,b", layers=["mosaic"])
     look = look_of(state)
     query = dict(pair.split("=") for pair in look.query().split("&"))
     assert "st" in query
@@ -144,3 +147,11 @@ def test_the_window_that_suits_is_told_for_each_channel(gallery):
     assert (low, high) == (100.0, 700.0)
     assert ends == (100.0, 700.0)
     assert np.isfinite(gallery.stain_window(disc, 1)[0]).all()
+
+
+def test_another_order_of_the_channels_shows_the_same_stains():
+    text = write_choices((Choice(0, True, "o"), Choice(1, False, "w"), Choice(2, True, "g")), NAMES)
+    turned = read_choices(text, (NAMES[2], "further", NAMES[0], NAMES[1]))
+    assert [c.shown for c in turned] == [True, False, True, False]
+    assert [turned[0].ink, turned[2].ink] == ["g", "o"]
+    assert read_choices(text, ("nuclei",)) == (Choice(0, False, "w"),)

@@ -134,7 +134,7 @@ class Gallery:
         for box in boxes:
             self.draw(disc, box, Look(layers, "sites.modulus_kPa"))
         for dark in (True, False):
-            look = Look(frozenset({"mosaic", "heights"}), "sites.pattern", dark, "0o")
+            look = Look(frozenset({"mosaic", "heights"}), "sites.pattern", dark, "nuclei,o")
             for box in boxes[:2]:  # height images are pasted into colours, too
                 self.draw(disc, box, look)
         for field in NAMES:

@@ -1,9 +1,10 @@
 """Which stains of the mosaic are shown, in which colour and between which values, as one text.
 
 The text stands in the address bar and in the address of every picture: one entry a stain that was
-touched, joined by ``;``: the channel's number, the letter of its ink (`engine.view.stains.INKS`),
-and ``:low~high`` where the window was set by hand; a ``.`` before it hides the stain. What the text
-does not name is as it is by default: the nuclei in grey, all others hidden.
+touched, joined by ``;``: the stain's name as in column names, ``,``, the letter of its ink
+(`engine.view.stains.INKS`), and ``:low~high`` where the window was set by hand; a ``.`` before it
+hides the stain. What the text does not name is as it is by default: the nuclei in grey, all others
+hidden. Names, because discs may hold the same stains in another order.
 """
 
 from __future__ import annotations
@@ -12,11 +13,12 @@ import re
 from dataclasses import dataclass, replace
 from math import isfinite
 
+from engine.stains import stems
 from engine.view import Stain
 from engine.view.load import NUCLEI
 from engine.view.stains import GREY, INKS
 
-_ENTRY = re.compile(r"(\.?)(\d{1,2})([a-z])(?::([^~]{1,16})~([^~]{1,16}))?")
+_ENTRY = re.compile(r"(\.?)(\w{1,200}),([a-z])(?::([^~]{1,16})~([^~]{1,16}))?", re.ASCII)
 _OTHERS = "ogpry"
 """Inks of the stains that are no nuclei, in the order of the channels."""
 _IN_COMPANY = "b"
@@ -44,10 +46,10 @@ class Choice:
     ink: str
     window: tuple[float, float] | None = None
 
-    def text(self) -> str:
-        """Write it as an entry."""
+    def text(self, stem: str) -> str:
+        """Write it as an entry; `stem` is the channel's name as in column names."""
         window = "" if self.window is None else ":{:.6g}~{:.6g}".format(*self.window)
-        return f"{'' if self.shown else '.'}{self.channel}{self.ink}{window}"
+        return f"{'' if self.shown else '.'}{stem},{self.ink}{window}"
 
 
 def default_choices(channels: tuple[str, ...]) -> tuple[Choice, ...]:
@@ -71,12 +73,14 @@ def read_choices(text: str, channels: tuple[str, ...]) -> tuple[Choice, ...]:
         Names of the channels.
     """
     chosen = list(default_choices(channels))
+    number_of = {stem: number for number, stem in enumerate(stems(channels))}
     for entry in text.split(";"):
         found = _ENTRY.fullmatch(entry)
-        if not found or int(found[2]) >= len(chosen) or found[3] not in INKS:
+        if not found or found[2] not in number_of or found[3] not in INKS:
             continue
+        number = number_of[found[2]]
         window = _window(found[4], found[5]) if found[4] else None
-        chosen[int(found[2])] = Choice(int(found[2]), not found[1], found[3], window)
+        chosen[number] = Choice(number, not found[1], found[3], window)
     return tuple(chosen)
 
 
@@ -90,8 +94,9 @@ def _window(low: str, high: str) -> tuple[float, float] | None:
 
 def write_choices(chosen: tuple[Choice, ...], channels: tuple[str, ...]) -> str:
     """Write what differs from the default; empty where nothing does."""
-    usual = default_choices(channels)
-    return ";".join(mine.text() for mine, other in zip(chosen, usual, strict=True) if mine != other)
+    usual, names = default_choices(channels), stems(channels)
+    pairs = zip(chosen, usual, strict=True)
+    return ";".join(mine.text(names[mine.channel]) for mine, other in pairs if mine != other)
 
 
 def changed(chosen: tuple[Choice, ...], channel: int, **fields: object) -> tuple[Choice, ...]:

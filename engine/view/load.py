@@ -25,6 +25,8 @@ from engine.view.scene import (
 
 NUCLEI = "nuclei"
 """The channel that is shown, where there are several."""
+_ROOM = 4.0
+"""A channel's window may be widened up to so many times the one that suits."""
 CONTRAST_PX = 700
 """Contrast is chosen on the coarsest level with at least this many pixels a side."""
 
@@ -115,7 +117,8 @@ def window_of(layer: MosaicLayer, channel: int) -> tuple[tuple[float, float], tu
     known = pixels[np.isfinite(pixels)]
     low, high = contrast(known)
     least, most = (float(known.min()), float(known.max())) if known.size else (low, high)
-    return (low, high), (min(least, low), max(most, high))
+    # a speck of dust must not make the slider useless
+    return (low, high), (min(least, low), max(min(most, low + _ROOM * (high - low)), high))
 
 
 def _extent(
