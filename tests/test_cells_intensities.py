@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from skimage.measure import regionprops_table
 
 from engine.cells import measure_cells
 from engine.cells.intensity_settings import IntensitySettings
@@ -119,6 +120,28 @@ def test_labels_are_the_nuclei():
         mine = labels == n + 1
         centre = np.array([cols[mine].mean(), rows[mine].mean()]) * PIXEL_UM
         assert np.hypot(*(centre - [x[n], y[n]])) < 0.5
+
+
+def test_means_and_areas_are_those_of_another_library():
+    """Outside check: scikit-image's region properties on the same labels."""
+    images, x, y, diameter, truth = scene()
+    labels = np.zeros(SHAPE, np.uint32)
+
+    def take(row, col, part):
+        labels[row : row + part.shape[0], col : col + part.shape[1]] = part
+
+    found = measured(images, x, y, diameter, truth, take_labels=take)
+    for channel in range(3):
+        table = regionprops_table(
+            labels.astype(np.int64),
+            images[channel],
+            properties=("label", "area", "intensity_mean"),
+        )
+        assert table["label"].tolist() == list(range(1, len(x) + 1))
+        np.testing.assert_array_equal(table["area"], found.area_px)
+        np.testing.assert_allclose(
+            table["intensity_mean"], found.mean[channel] + found.ground[channel], rtol=1e-9
+        )
 
 
 def test_of_two_that_touch_neither_takes_the_others_pixels():
