@@ -15,7 +15,7 @@ class SplitScene:
     v_nm: np.ndarray
     trunk_nm: np.ndarray
     branches_nm: np.ndarray  # (splits, 2)
-    laid: int  # splits laid, whether or not something lies over them
+    laid_nm: np.ndarray  # (laid, 2) u and v of all, whether or not something lies over them
 
 
 def _path(rng, start, heading, length, bend, step):
@@ -133,5 +133,5 @@ def split_scene(recipe: Recipe, tip, seed: int, splits: int) -> SplitScene:
         place[:, 1],
         np.array([k[4] for k in kept]),
         np.array([k[5:] for k in kept]).reshape(-1, 2),
-        len(made),
+        np.array([m[1][0] for m in made]).reshape(-1, 2) - 0.5 * extent,
     )

@@ -6,6 +6,7 @@ from engine.collagen.areal_filter import filter_surface, transmission
 from engine.collagen.band_marks import BandMarks
 from engine.collagen.banding import Banding
 from engine.collagen.comparability import Basis, CommonGround, comparable, to_common_ground, unlike
+from engine.collagen.dividing import Dividing
 from engine.collagen.faults import ScanFaults, find_faults
 from engine.collagen.flags import FLAGS
 from engine.collagen.levelling import Levelled, level, preview
@@ -29,6 +30,7 @@ __all__ = [
     "Basis",
     "CollagenSettings",
     "CommonGround",
+    "Dividing",
     "FibrilPaths",
     "FibrilPieces",
     "HeightMatch",

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from engine.collagen.areal_filter import filter_surface
 from engine.collagen.banding import Banding, find_bands, no_banding
+from engine.collagen.dividing import find_dividing
 from engine.collagen.faults import find_faults
 from engine.collagen.judge import SMALLEST_PX, flags_of, nothing_there
 from engine.collagen.levelling import OPTIONS, Levelled, level, preview
@@ -135,6 +136,7 @@ def analyse_height(
         orientation=orientation_field(traces, found.seen_share, valid.shape, pixel, settings),
         splitting=find_splits(traces, piece, pixel, settings),
         tip_bound=found.tip_bound,
+        dividing=find_dividing(traces, found.caps, valid.shape, pixel, settings, seed),
     )
     return replace(result, flags=flags_of(result, empty, valid, pixel, tip, settings))
 

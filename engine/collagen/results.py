@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from engine.collagen.banding import Banding
 from engine.collagen.comparability import Basis
+from engine.collagen.dividing import Dividing
 from engine.collagen.faults import ScanFaults
 from engine.collagen.network import ThicknessSummary
 from engine.collagen.orientation import OrientationField
@@ -122,6 +123,8 @@ class NetworkAnalysis:
         Thickness followed across junctions.
     tip_bound
         How blunt the tip can be, from the image alone.
+    dividing
+        Thick fibrils that divide into two thinner ones.
     """
 
     levelled_nm: NDArray[np.float32]
@@ -151,3 +154,4 @@ class NetworkAnalysis:
     tip_bound: TipBound = field(
         default_factory=lambda: TipBound(float("nan"), np.zeros(0), np.zeros(0))
     )
+    dividing: Dividing = field(default_factory=Dividing)

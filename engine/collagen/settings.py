@@ -129,6 +129,25 @@ class CollagenSettings(BaseModel):
         description="a fibril that goes on beyond a junction thinner than this share has split",
     )
 
+    divide_turn_deg: float = Field(
+        default=30.0,
+        gt=0,
+        le=90,
+        description="a branch turns off its trunk by less than this where a fibril divides",
+    )
+    divide_area_ratio: float = Field(
+        default=1.5,
+        gt=1,
+        le=10,
+        description="area of both branches over that of the trunk, or its inverse, at the most",
+    )
+    divide_thinner: float = Field(
+        default=0.88,
+        gt=0,
+        lt=1,
+        description="both branches are thinner than this share of the trunk",
+    )
+
     radius_rel_sd: float = Field(
         default=0.05,
         ge=0,

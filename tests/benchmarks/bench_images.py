@@ -2,7 +2,8 @@
 
     OMP_NUM_THREADS=1 python tests/benchmarks/bench_images.py [side in pixels]
 
-Bar: 3 s an image of 512; aim: 1.5 s; of 4096: 60 s of processor time and 1.5 GB. The first call also compiles, unless it was compiled before.
+Bar: 3 s an image of 512; aim: 1.5 s; of 4096: 60 s of processor time and 1.5 GB. The first call
+also compiles, unless it was compiled before.
 A larger side, as 4096, is run once, for its time and the memory it takes at the most.
 """
 
