@@ -23,6 +23,7 @@ from viewer.card_cloud_facts import (
 from viewer.card_curve_facts import CurveFacts
 from viewer.card_facts import MapFacts, SiteFacts
 from viewer.card_figures import Look, set_range, small_figure, source
+from viewer.card_spread import words_of_spread
 from viewer.library import Library
 
 _HEIGHT_PX = 270
@@ -134,10 +135,12 @@ def cloud_html(found: MapFacts, as_force: bool) -> str:
     )
     frame = "force against indentation" if as_force else "the baseline is taken off"
     left = f"; {out} left out, in a fainter grey beneath" if out else "; none is left out"
+    some = words_of_spread(found.rows, found.cols)
+    some = f" Drawn: {some}." if some else ""
     lost = f" ({untouched} never touched)" if untouched else ""
     return (
         f'<p class="quiet">{used} curves that count, the stronger the more of them run there'
         f"{left}{lost}. Each starts at its own contact, {frame}; those without one at the map's "
-        "median. "
+        f"median.{some} "
         "In colour: the chosen curve. Drag a box to zoom, double-click to see all.</p>"
     )

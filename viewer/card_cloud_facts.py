@@ -11,6 +11,7 @@ from holoviews.operation.datashader import rasterize, shade
 from numpy.typing import NDArray
 
 from viewer.card_facts import MapFacts, SiteFacts, read_only
+from viewer.card_spread import spread_of
 from viewer.library import Library
 
 Floats = NDArray[np.float64]
@@ -65,7 +66,9 @@ class CurveCloud:
 
 
 def curve_cloud(library: Library, site: SiteFacts, found: MapFacts, as_force: bool) -> CurveCloud:
-    """Read all curves of a map and move each to its contact, as the run's table has it.
+    """Read all curves of a map, or a spread of a large one, and move each to its contact.
+
+    Contacts and baselines are those of the run's table.
 
     Parameters
     ----------
@@ -74,9 +77,11 @@ def curve_cloud(library: Library, site: SiteFacts, found: MapFacts, as_force: bo
     as_force
         Force against indentation; else deflection, less its baseline, against drive.
     """
-    z, d = library.store(site.disc).curves(site.stored.site).approach()
-    z = np.broadcast_to(z, d.shape)
-    table = library.site_curves(site.disc, site.stored.site)
+    spread = spread_of(library, site)
+    d = spread.deflection_nm
+    z = np.broadcast_to(spread.z_nm, d.shape)
+    table = library.site_curves(site.disc, site.stored.site).iloc[spread.index]
+    used, out = found.used[spread.index], (found.taken & ~found.used)[spread.index]
     contact = 1e3 * table["contact_z_um"].to_numpy(dtype=float, na_value=np.nan)
     offset, slope = (
         table[name].to_numpy(dtype=float, na_value=np.nan)
@@ -95,14 +100,13 @@ def curve_cloud(library: Library, site: SiteFacts, found: MapFacts, as_force: bo
     push = d - offset[:, None] - slope[:, None] * z
     k = float(site.probe["spring_constant_N_per_m"])
     x, y = (drive - push, push * k) if as_force else (drive / 1e3, push)
-    out = found.taken & ~found.used
     kinds = [DEPTH, FORCE] if as_force else [DRIVE, DEFLECTION]
-    shown = found.used if found.used.any() else out
+    shown = used if used.any() else out
     return CurveCloud(
-        used=hv.Curve(_joined(x[found.used], y[found.used]), *kinds),
+        used=hv.Curve(_joined(x[used], y[used]), *kinds),
         left_out=hv.Curve(_joined(x[out], y[out]), *kinds),
         whole=_box(x[shown], y[shown]),
-        curves_used=int(found.used.sum()),
+        curves_used=int(used.sum()),
         curves_left_out=int(out.sum()),
         without_contact=int((out & ~found_itself).sum()),
     )

@@ -25,6 +25,7 @@ from engine.mechanics import (
 )
 from viewer.card_curve_facts import run_settings
 from viewer.card_facts import MapFacts, SiteFacts, read_only
+from viewer.card_spread import Spread, spread_of, words_of_spread
 from viewer.library import Library
 
 FIELDS = {
@@ -69,13 +70,17 @@ class TrialOutcome:
     change
         The two compared curve by curve.
     tried
-        The map as tried, in the shape in which the card shows maps.
+        The map as tried, in the shape in which the card shows maps; of a large one each curve that
+        was fitted stands for those beside it.
+    spread
+        How many curves of a large map were fitted, in words; empty where it is all of them.
     """
 
     before: MapModulus
     after: MapModulus
     change: FitChange
     tried: MapFacts
+    spread: str
 
 
 def as_stored(site: SiteFacts) -> Trial:
@@ -150,18 +155,18 @@ def try_on_map(library: Library, site: SiteFacts, found: MapFacts, trial: Trial)
         before=summarise_map(before, settings),
         after=summarise_map(after, settings),
         change=compare_fits(before, after),
-        tried=_as_map(found, after),
+        tried=_as_map(found, after, spread_of(library, site)),
+        spread=words_of_spread(found.rows, found.cols),
     )
 
 
 def _fit(library: Library, site: SiteFacts, trial: Trial, before: CurveFits | None) -> CurveFits:
-    curves = library.store(site.disc).curves(site.stored.site)
-    z_nm, deflection_nm = curves.approach()
+    curves = spread_of(library, site)
     settings = run_settings(library, site)
     assumed = _assumed(site, settings, trial)
     return refit_map(
-        z_nm,
-        deflection_nm,
+        curves.z_nm,
+        curves.deflection_nm,
         tip=assumed.tip,
         spring_constant_N_per_m=assumed.spring_constant_N_per_m,
         poisson_ratio=assumed.poisson_ratio,
@@ -173,14 +178,15 @@ def _fit(library: Library, site: SiteFacts, trial: Trial, before: CurveFits | No
     )
 
 
-def _as_map(found: MapFacts, fits: CurveFits) -> MapFacts:
+def _as_map(found: MapFacts, fits: CurveFits, spread: Spread) -> MapFacts:
+    near, names = spread.near, flag_names(fits.flags)
     return replace(
         found,
-        modulus_kPa=read_only(fits.modulus_kPa),
-        modulus_se_kPa=read_only(fits.modulus_se_kPa),
-        indentation_nm=read_only(fits.indentation_nm),
-        used=read_only(fits.used, bool),
-        flags=flag_names(fits.flags),
+        modulus_kPa=read_only(fits.modulus_kPa[near]),
+        modulus_se_kPa=read_only(fits.modulus_se_kPa[near]),
+        indentation_nm=read_only(fits.indentation_nm[near]),
+        used=read_only(fits.used[near], bool),
+        flags=names if spread.whole else tuple(names[i] for i in near),
     )
 
 

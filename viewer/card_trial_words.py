@@ -28,12 +28,13 @@ def trial_html(outcome: TrialOutcome, changed: bool) -> str:
         ("95 % interval", *(_median(s)[1] for s in (outcome.before, outcome.after))),
         ("curves used", str(change.used_before), str(change.used_after)),
     )
+    some = f" Fitted here: {outcome.spread}." if outcome.spread else ""
     cells = "".join(
         f"<tr><th>{name}</th><td>{before}</td><td>{after}</td></tr>" for name, before, after in rows
     )
     return (
         f'<table class="trial">{cells}</table><p>{MARK} <b>{shift}</b>; depth {depths} nm.</p>'
-        f'<p class="quiet">{NOT_STORED}</p>'
+        f'<p class="quiet">{NOT_STORED}{some}</p>'
     )
 
 
