@@ -16,6 +16,7 @@ from engine.store.schema import column
 from viewer.card_text import plain_number, with_unit
 from viewer.library import Library
 from viewer.modulus_basis import scatter_words
+from viewer.place_words import place_cautions
 from viewer.regions_data import ALL_KINDS, quantity_words, site_quantities
 from viewer.regions_look import MARKERS, OUTSIDE, dress_figure, region_colours
 from viewer.regions_style import FIELD_CSS, SCROLL, words
@@ -185,6 +186,7 @@ class Scatter(pn.viewable.Viewer):
         table = self.library.sites()
         unlike = (
             *unlike_cautions(pairs, x_name, y_name, table),
+            *place_cautions(pairs, x_name, y_name, table),
             *scatter_words(self.library, table.iloc[pairs.row], (x_name, y_name)),
         )
         items = "".join(

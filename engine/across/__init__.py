@@ -1,5 +1,6 @@
 """Comparing and joining across sites: medians, differences, slopes, regions, nearest partners."""
 
+from engine.across.attenuation import reliability
 from engine.across.differences import Shift, hodges_lehmann
 from engine.across.flags import FLAGS
 from engine.across.intervals import MedianInterval, median_with_interval
@@ -43,6 +44,7 @@ __all__ = [
     "points_in_polygon",
     "points_in_polygons",
     "polygon_area_mm2",
+    "reliability",
     "slope_with_band",
     "theil_sen",
     "within_window",
