@@ -76,7 +76,7 @@ def motion_blur(image, velocity):
         return image
     angle = np.degrees(np.arctan2(velocity[0], velocity[1]))
     turned = rotate(image, angle, reshape=False, order=1, mode="nearest")
-    taps = max(1, round(length))
+    taps = 2 * round((length - 1) / 2) + 1  # an even number would move the picture
     turned = convolve1d(turned, np.full(taps, 1 / taps), axis=1, mode="nearest")
     return rotate(turned, -angle, reshape=False, order=1, mode="nearest")
 

@@ -126,6 +126,40 @@ def test_it_is_silent_where_nothing_can_be_said(name: str, flag: str | None) -> 
         assert flag in found.flags
 
 
+def bundle(side: int, period_px: float = 12.0, depth: float = 0.25) -> np.ndarray:
+    """Brightness seen through a bundle of fibres: a honeycomb that stays in place."""
+    yy, xx = np.mgrid[:side, :side]
+    waves = [
+        np.cos(2 * np.pi * (xx * np.cos(t) + yy * np.sin(t)) / period_px)
+        for t in (0.0, np.pi / 3, 2 * np.pi / 3)
+    ]
+    return 1 + depth * np.mean(waves, axis=0)
+
+
+def test_fibres_of_a_bundle_hold_nothing_in_place() -> None:
+    clip = make_clip("string", 2, 20, step=6.0)
+    frames = np.clip(clip.frames * bundle(256), 0, 255).astype(np.uint8)
+    found = analyse_clip(frames.__getitem__, 20, 1.0)
+    assert "clip_fixed_pattern" in found.flags
+    joined = found.path.joined
+    off = found.path.place_px[joined] - clip.place_px[joined]
+    assert np.std(off, axis=0).max() < 0.3
+    assert np.ptp(clip.place_px[joined], axis=0).max() > 25
+    assert found.verdict.verdict == "string"
+    assert "clip_fixed_pattern" not in analysed(clip).flags
+
+
+def test_a_hand_that_holds_still_keeps_its_scene() -> None:
+    rng = np.random.default_rng(0)
+    scene = gaussian_filter(tissue("string", 2)[100:356, 100:356], 0.8)
+    frames = np.stack([rng.poisson(scene * 2) / 2 for _ in range(12)]).astype(np.uint8)
+    found = analyse_clip(frames.__getitem__, 12, 1.0)
+    assert "clip_fixed_pattern" not in found.flags
+    assert found.path.joined.all()
+    assert np.nanmax(np.abs(found.path.place_px)) < 0.5
+    assert found.verdict.verdict == "string"
+
+
 def test_one_frame_is_no_clip() -> None:
     with pytest.raises(ValueError, match="at least 2"):
         analyse_clip(lambda _i: np.zeros((50, 50)), 1, None)

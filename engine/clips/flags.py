@@ -15,6 +15,9 @@ COARSE = Flag("clip_coarse_pixels", "Pixels are larger than 1.5 um: few to a nuc
 FEW_PLACED = Flag(
     "clip_few_frames_placed", "Less than half of the usable frames could be joined to one picture."
 )
+FIXED_PATTERN = Flag(
+    "clip_fixed_pattern", "A pattern that stays in place in every frame was divided out."
+)
 CUT = Flag("clip_cut", "The clip is longer than the settings allow; its first frames were used.")
 MOSAIC_CUT = Flag("clip_mosaic_cut", "The path is too long for one picture: its middle is shown.")
 FLAGS: tuple[Flag, ...] = (
@@ -26,6 +29,7 @@ FLAGS: tuple[Flag, ...] = (
     UNSTABLE,
     COARSE,
     FEW_PLACED,
+    FIXED_PATTERN,
     CUT,
     MOSAIC_CUT,
 )
