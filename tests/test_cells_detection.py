@@ -256,3 +256,19 @@ def test_gain_of_the_band_pass_is_what_it_does_to_noise():
     noise = np.random.default_rng(1).normal(size=(500, 500)).astype(np.float32)
     response = (smooth(noise, 3.5) - smooth(noise, 5.6))[30:-30, 30:-30]
     assert response.std() == pytest.approx(band_pass_gain(3.5, 5.6), rel=0.05)
+
+
+def test_a_soft_image_is_flagged_before_nuclei_are_lost():
+    scene = make_scene(3, size_um=420.0, tries=200)
+    image = hazy_image(scene, 3).astype(float)
+    flagged = {}
+    for sigma_um in (0.0, 0.6, 1.5):
+        blurred = ndimage.gaussian_filter(image, sigma_um / 0.65) if sigma_um else image
+        found = detect_nuclei(blurred, 0.65)
+        f1 = f1_score(np.column_stack([found.x_um, found.y_um]), scene.xy_um)
+        flagged[sigma_um] = ("soft_image" in found.flags, f1)
+    assert not flagged[0.0][0]
+    assert not flagged[0.6][0]
+    assert flagged[0.6][1] > 0.97
+    assert flagged[1.5][0]
+    assert flagged[1.5][1] < 0.97

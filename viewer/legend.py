@@ -198,7 +198,7 @@ def legend_html(shown: Drawn, dark: bool) -> str:
         (shown.weak, "weak", "flagged tile"),
         (bool(shown.maps_words[0]), "hatched", "no curve that counts"),
         (shown.field is not None, "sparse", "little support"),
-        (shown.strokes, "stroke", "as long as strings agree"),
+        (shown.strokes, f"stroke {'dark' if dark else 'light'}", "as long as strings agree"),
         (shown.strokes, "open", "little support"),
     )
     notes = "".join(_mark(shape, text) for there, shape, text in signs if there)

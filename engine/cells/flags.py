@@ -38,5 +38,10 @@ FLAGS: Final = (
         "The pattern changes when the site is shifted as far as its place in the disc is unsure: "
         "it lies near a border between patterns.",
     ),
+    Flag(
+        "soft_image",
+        "More than a seventh of the nuclei are hardly sharper than what is left out as out of "
+        "focus: the image is soft, and nuclei in focus may have been left out.",
+    ),
 )
 """In the order of their bits."""
