@@ -218,7 +218,7 @@ class DiscRecipe:
     network_lag_um: float = 160.0
     image_px: tuple[int, ...] = (320, 360, 400)
     image_pixel_nm: tuple[float, ...] = (7.5, 8.0, 7.0)
-    force_side: int = 24
+    force_side: int = 64
     map_side: int = 8
     map_width_um: float = 35.0
     calibrated: bool = False

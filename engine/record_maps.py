@@ -40,6 +40,7 @@ COLUMNS: tuple[str, ...] = (
     *(form.format(word) for form in _KEPT.values() for word in _SURFACES.values()),
     "at_load_nN",
     "contact_height_noise_nm",
+    "image_load_nN",
     *_MATCHED,
 )
 """Numbers that the site table gets from here, beside the ground they rest on."""
@@ -129,4 +130,5 @@ def _values(volume: ForceVolume | None, compared: ZeroForce | None) -> dict[str,
         if surface is not None:
             values |= {form.format(word): getattr(surface, n) for n, form in _KEPT.items()}
     values |= {"at_load_nN": compared.load_nN, "contact_height_noise_nm": compared.noise_nm}
+    values["image_load_nN"] = compared.image_load_nN
     return values | map_basis_columns(compared.basis)

@@ -19,6 +19,7 @@ from engine.collagen import (
     measure_surface,
     to_common_ground,
 )
+from engine.collagen.match import remainder
 from engine.flags import Flag
 from engine.force_volume import ForceVolume
 from engine.maps_settings import MapsSettings
@@ -31,6 +32,10 @@ TOO_COARSE = Flag(
 )
 FLAGS: tuple[Flag, ...] = (TOO_COARSE,)
 
+LOADS = 21
+"""Loads from zero force to the trigger at which the surface is compared with the image."""
+TELLING = 1.1
+"""The image tells its load where the worst load leaves this many times what the best one leaves."""
 RECORDED_AT = (
     "The force at which the height image was recorded is not stated; the curves' own heights are "
     "at zero force and at the load given."
@@ -83,6 +88,11 @@ class ZeroForce:
         What all three rest on.
     smoothed_nm
         Nesting index of the Gaussian that made them alike.
+    image_load_nN
+        Load at which the curves' surface leaves least of the height image unexplained; NaN where
+        all loads explain it alike, or without an image.
+    rest_zero_nm, rest_loaded_nm
+        What the surface at zero force, and under the load, leaves of it (root mean square).
     noise_nm
         Median standard error of a contact height: what an even surface would show as Sq, before
         the smoothing.
@@ -99,6 +109,9 @@ class ZeroForce:
     basis: Basis
     smoothed_nm: float
     noise_nm: float
+    image_load_nN: float
+    rest_zero_nm: float
+    rest_loaded_nm: float
     unlike: tuple[str, ...]
     flags: tuple[str, ...]
 
@@ -159,6 +172,7 @@ def compare_loads(
     ]
     plain_basis = measured[0][1]
     basis = replace(plain_basis, filters=(f"S {ground.s_nm:.3g} nm", *plain_basis.filters))
+    best, rest_zero, rest_loaded = _fitting_load(volume, network, settings)
     se = volume.map("contact_se_nm")
     return ZeroForce(
         load_nN=volume.trigger_nN,
@@ -168,9 +182,49 @@ def compare_loads(
         basis=basis,
         smoothed_nm=ground.s_nm,
         noise_nm=float(np.median(se[np.isfinite(se)])) if np.isfinite(se).any() else float("nan"),
+        image_load_nN=best,
+        rest_zero_nm=rest_zero,
+        rest_loaded_nm=rest_loaded,
         unlike=() if network is None else comparable(basis, network.basis),
         flags=() if fine else (TOO_COARSE.name,),
     )
+
+
+def _fitting_load(
+    volume: ForceVolume, network: NetworkAnalysis | None, settings: MapsSettings
+) -> tuple[float, float, float]:
+    """Load that explains the image best, and what zero force and the trigger leave of it."""
+    if network is None or volume.match.points == 0:
+        return (float("nan"),) * 3
+    image, b = network.levelled_nm.astype(np.float64), network.basis
+    size = (b.window_u_nm, b.window_v_nm)
+    loads = np.linspace(0.0, volume.trigger_nN, LOADS)
+    common = np.isfinite(volume.height_at(volume.trigger_nN, settings.beyond_share))
+    rest = np.array(
+        [
+            remainder(
+                np.where(common, volume.height_at(float(load), settings.beyond_share), np.nan),
+                image,
+                size,
+                volume.match,
+            )
+            for load in loads
+        ]
+    )
+    if not np.isfinite(rest).all():
+        return (float("nan"),) * 3
+    telling = rest.max() > TELLING * rest.min()
+    best = _least(loads, rest**2) if telling else float("nan")
+    return best, float(rest[0]), float(rest[-1])
+
+
+def _least(x: Array, y: Array) -> float:
+    """Where a curve is least, by the parabola through the least point and its neighbours."""
+    i = int(np.argmin(y))
+    if i in (0, len(x) - 1):
+        return float(x[i])
+    bend = y[i - 1] - 2.0 * y[i] + y[i + 1]
+    return float(x[i] + (0.5 * (y[i - 1] - y[i + 1]) / bend if bend > 0 else 0.0) * (x[1] - x[0]))
 
 
 def _numbers(

@@ -1,5 +1,7 @@
 """Surface at zero force against the surface under load: closed forms, grids, guards."""
 
+from dataclasses import replace
+
 import collagen_scenes as scenes
 import maps_simulator as sim
 import numpy as np
@@ -13,7 +15,7 @@ from engine.collagen import (
     comparable,
     transmission,
 )
-from engine.collagen.match import NO_MATCH
+from engine.collagen.match import NO_MATCH, match_heights
 from engine.force_volume import MAPPED, ForceVolume
 from engine.image_basis import MAP_SIZES, map_basis_columns, unlike_images
 from engine.maps_settings import MapsSettings
@@ -122,6 +124,35 @@ def test_surfaces_are_compared_where_all_are_known():
     part = compare_loads(volume(height[20:], 300.0, 48.0), None, TIP, COLLAGEN, MAPS)
     assert found.zero.Sq_nm == pytest.approx(found.loaded.Sq_nm, rel=1e-4)
     assert found.zero.Sq_nm == pytest.approx(part.zero.Sq_nm, rel=0.03)
+
+
+def patches(shape):
+    """Modulus that rises fourfold in patches, unlike the relief."""
+    v, u = np.meshgrid(*(np.linspace(0, 1, n) for n in shape), indexing="ij")
+    return 200.0 * 4.0 ** (0.5 + 0.5 * np.sin(9 * u + 2) * np.sin(11 * v))
+
+
+def matched(volume, image):
+    match = match_heights(volume.map("contact_height_nm"), image, 3e3, 3e3)
+    return replace(volume, match=match)
+
+
+@pytest.mark.parametrize("load", [0.0, 0.4, 1.1, LOAD_NN])
+def test_the_load_of_the_image_is_told_by_what_remains(load):
+    fine = sim.surface(300, 300, pixels=True) - sim.closed_depth_nm(load, patches((300, 300)))
+    network = analyse_height(fine, (10.0, 10.0), TIP, COLLAGEN)
+    curves = volume(sim.surface(100, 100), patches((100, 100)), 3000.0 / 99)
+    found = compare_loads(matched(curves, network.levelled_nm), network, TIP, COLLAGEN, MAPS)
+    assert found.image_load_nN == pytest.approx(load, abs=0.08)
+    assert (found.rest_zero_nm < found.rest_loaded_nm) == (load < 0.8)
+
+
+def test_even_stiffness_tells_no_load_of_the_image():
+    network = analyse_height(sim.surface(300, 300, pixels=True), (10.0, 10.0), TIP, COLLAGEN)
+    curves = volume(sim.surface(100, 100), 300.0, 3000.0 / 99)
+    found = compare_loads(matched(curves, network.levelled_nm), network, TIP, COLLAGEN, MAPS)
+    assert np.isnan(found.image_load_nN)
+    assert found.rest_zero_nm == pytest.approx(found.rest_loaded_nm, rel=0.05)
 
 
 @pytest.mark.parametrize("shape", [(8, 8), (8, 64), (1, 64)])

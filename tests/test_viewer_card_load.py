@@ -160,6 +160,7 @@ def test_words_of_the_surface(library):
     assert "too far apart to measure fibrils" in html
     assert "fibril thickness" not in html  # not a row of dashes
     assert f"{kept['match.correlation']:.4g}" in html
+    assert "fits the curves best at" in html
     alone = surface_html(kept | {"match.points": 0}, False)
     assert "not stated" not in alone
     assert "correlation" not in alone

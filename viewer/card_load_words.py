@@ -33,7 +33,7 @@ def surface_html(kept: dict[str, Any], has_image: bool) -> str:
     """
     compared = "surface.load_nN" in kept
     words = [_ground(kept)] if compared else []
-    words += [escape(RECORDED_AT)] if has_image else []
+    words += [escape(RECORDED_AT + _fits_best(kept))] if has_image else []
     flags = ";".join(kept.get("surface.flags", ()))
     words += [escape(sentence) for _, sentence in explain(flags)]
     body = "".join(f"<p>{text}</p>" for text in words) + _match(kept)
@@ -67,6 +67,19 @@ def _ground(kept: dict[str, Any]) -> str:
     if kept.get("surface.unlike"):
         text += " The numbers under network rest on the image as taken and do not compare."
     return escape(text)
+
+
+def _fits_best(kept: dict[str, Any]) -> str:
+    """Say which load explains the image best; nothing where all do alike."""
+    best = float(kept.get("surface.image_load_nN", float("nan")))
+    if not isfinite(best):
+        return ""
+    rest = [with_unit(float(kept[f"surface.rest_{n}_nm"]), "nm", 2) for n in ("zero", "loaded")]
+    load = with_unit(float(kept["surface.load_nN"]), "nN")
+    return (
+        f" The image fits the curves best at {with_unit(best, 'nN', 2)} (rms left: {rest[0]} at "
+        f"zero force, {rest[1]} at {load})."
+    )
 
 
 def _match(kept: dict[str, Any]) -> str:

@@ -182,6 +182,33 @@ def _judge(view: _View, shift: Array) -> HeightMatch:
     )
 
 
+def remainder(
+    map_nm: Array, image_nm: Array, size_nm: tuple[float, float], match: HeightMatch
+) -> float:
+    """Root mean square of what remains between a map and an image where a match has laid it.
+
+    Parameters
+    ----------
+    map_nm, image_nm
+        As in :func:`match_heights`.
+    size_nm
+        Size of the site along u and v.
+    match
+        Where the map lies on the image.
+
+    Returns
+    -------
+    float
+        Nanometres, about a plane; NaN where there is no match or nothing that both know.
+    """
+    if match.points == 0:
+        return float("nan")
+    view = _View(map_nm, image_nm, *size_nm)
+    a, b = view.pair(np.array([match.shift_u_nm, match.shift_v_nm]))
+    rest = (a - b)[np.isfinite(a) & np.isfinite(b)]
+    return float(np.sqrt(np.mean(rest**2))) if rest.size >= _FEWEST else float("nan")
+
+
 def slow_drift(difference_nm: Array, degree: int) -> Array:
     """Smooth part of a difference along v, as a polynomial of the row, shape (rows,).
 

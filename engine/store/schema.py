@@ -191,6 +191,7 @@ FURTHER: dict[str, tuple[Column, ...]] = {
         Column("pattern_index_position_sd", "number", "pattern index, spread by position"),
         *_surface_columns(),
         Column("at_load_nN", "number", "load of the surface under load", "nN"),
+        Column("image_load_nN", "number", "load that explains the height image best", "nN"),
         Column("contact_height_noise_nm", "number", "standard error of a contact height", "nm"),
         Column("map_image_correlation", "number", "contact heights with the height image"),
         Column("map_image_scale", "number", "contact heights over the height image"),
