@@ -1,6 +1,8 @@
 """Corrections by hand and landmarks of one's own: kept whole, and counted only where asked for."""
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -220,3 +222,21 @@ def test_landmark_sets_are_numbered_and_never_overwritten(store: Path) -> None:
     own.disc_um[:] = own.disc_um[0]
     with pytest.raises(SplendensError, match="one line"):
         save_landmarks(store, own, "A")
+
+
+CORRECT_OFTEN = (
+    "import sys; from pathlib import Path; from engine.store.corrections import correct_cell\n"
+    "for i in range(15): correct_cell(Path(sys.argv[1]), 'add', float(i), 0.0, sys.argv[2])"
+)
+
+
+def test_nothing_is_lost_when_two_processes_correct_at_once(tmp_path: Path) -> None:
+    root = Path(__file__).resolve().parent.parent
+    both = [
+        subprocess.Popen([sys.executable, "-c", CORRECT_OFTEN, str(tmp_path), who], cwd=root)
+        for who in "AB"
+    ]
+    assert [process.wait(30) for process in both] == [0, 0]
+    found = corrections_of(tmp_path)
+    assert sorted(c.who for c in found) == ["A"] * 15 + ["B"] * 15
+    assert [c.number for c in found] == list(range(1, 31))

@@ -10,18 +10,16 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import isfinite
 from pathlib import Path
-from threading import Lock
 from typing import Any, Literal
 
 from engine.errors import SplendensError
-from engine.store.saved import read_document, save_document
+from engine.store.saved import alone, read_document, save_document
 
 KIND, NAME, FORM = "corrections", "cells", 1
 LONGEST_NAME = 64
 """Letters a person's name may have."""
 
 What = Literal["add", "remove"]
-_writing = Lock()
 
 
 @dataclass(frozen=True)
@@ -156,12 +154,11 @@ def _lines(store: Path) -> list[dict[str, Any]]:
 
 def _append(store: Path, line: dict[str, Any], who: str) -> tuple[int, str]:
     when = datetime.now(UTC).isoformat(timespec="seconds")
-    with _writing:
-        lines = [*_lines(store), {**line, "who": who, "when": when}]
-        try:
+    try:
+        with alone(store, KIND):
+            lines = [*_lines(store), {**line, "who": who, "when": when}]
             save_document(store, KIND, NAME, {"form": FORM, "lines": lines}, keep_earlier=False)
-        except OSError as error:
-            raise SplendensError(
-                f"the store can't be written: {error.strerror or error}"
-            ) from error
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise SplendensError(f"the store can't be written: {reason}") from error
     return len(lines), when

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from engine.errors import SplendensError
 from engine.frames import Frame, FrameSettings, fit_frame
 from engine.store.corrections import checked_name
-from engine.store.saved import read_document, save_document, saved_documents
+from engine.store.saved import alone, read_document, save_document, saved_documents
 
 KIND, FORM = "landmarks", 1
 _NUMBERED = re.compile(r"landmarks-(\d{4,})")
@@ -81,8 +81,6 @@ def save_landmarks(store: Path, found: LandmarkSet, who: str) -> str:
         found.frame()
     except ValueError as error:
         raise SplendensError(f"landmarks: {error}") from error
-    taken = [int(m[1]) for name in saved_sets(store) if (m := _NUMBERED.fullmatch(name))]
-    name = f"landmarks-{max(taken, default=0) + 1:04d}"
     rows = [
         {
             "name": label,
@@ -95,7 +93,10 @@ def save_landmarks(store: Path, found: LandmarkSet, who: str) -> str:
     ]
     document = {"form": FORM, "method": found.method, "landmarks": rows}
     try:
-        save_document(store, KIND, name, document, who)
+        with alone(store, KIND):
+            taken = [int(m[1]) for name in saved_sets(store) if (m := _NUMBERED.fullmatch(name))]
+            name = f"landmarks-{max(taken, default=0) + 1:04d}"
+            save_document(store, KIND, name, document, who)
     except OSError as error:
         raise SplendensError(f"the store can't be written: {error.strerror or error}") from error
     return name

@@ -6,8 +6,11 @@ when.
 
 import json
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from engine.errors import SplendensError
@@ -17,6 +20,12 @@ UNNAMED = "not named"
 """Stands where whoever saved or forgot something gave no name."""
 _NAME = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _EARLIER = ".earlier"
+_writing = Lock()
+
+try:
+    import fcntl
+except ImportError:  # where the system has no such locks one process at a time is on its own
+    fcntl = None  # type: ignore[assignment]
 
 
 def _path(store: Path, kind: str, name: str) -> Path:
@@ -24,6 +33,20 @@ def _path(store: Path, kind: str, name: str) -> Path:
         if not _NAME.fullmatch(text) or text.startswith("."):
             raise SplendensError(f"name: found {text!r}; expected 1 to 64 of A-Z a-z 0-9 . _ -")
     return store / "saved" / kind / f"{name}.json"
+
+
+@contextmanager
+def alone(store: Path, kind: str) -> Iterator[None]:
+    """Keep everybody else, in this process and others, from changing documents of a kind.
+
+    Whoever reads, decides and writes does so inside, so that no other's change is lost between.
+    """
+    folder = store / "saved" / kind
+    folder.mkdir(parents=True, exist_ok=True)
+    with _writing, (folder / ".lock").open("a", encoding="utf-8") as handle:
+        if fcntl is not None:
+            fcntl.flock(handle, fcntl.LOCK_EX)  # let go of when the file is closed
+        yield
 
 
 def save_document(
