@@ -2,8 +2,6 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from engine.assumptions import assumptions
 from engine.mechanics import (
     CurveFits,
@@ -49,10 +47,10 @@ def examine_site(store: DiscStore, site: str, settings: Settings, fits: CurveFit
         store.info["probes"][probe], store.info["sample"], settings.mechanics, probe
     )
     rows = chosen_curves(fits, settings.mechanics)
-    pairs = [curves.approach(int(row)) for row in rows]
+    z_nm, deflection_nm = curves.approach(rows)
     adequacy = map_adequacy(
-        np.array([z for z, _ in pairs]),
-        np.array([d for _, d in pairs]),
+        z_nm,
+        deflection_nm,
         fits,
         thickness_um=assumed.thickness_um,
         settings=settings.mechanics,

@@ -156,13 +156,14 @@ def map_adequacy(
     sample = trials[own]
     if fits.depth_share < 1.0:  # what was not fitted is not the law's to explain
         d = cut_at_depth(z, d, sample, sample.indentation_nm)
-    profile, error = _common_residual(z, d, sample)
+    rest = _residuals(z, d, sample)
+    profile, error = _common_residual(z, rest, sample)
     force = finite_median(sample.force_nN)
     k = fits.spring_constant_N_per_m
     misfit = np.sqrt(max(float(np.nanmean(profile**2 - error**2)), 0.0)) * k / force
     fraction, ratio, ratio_se = _scan(z, d, sample, thickness_um, s)
     off, off_se = _exponent(fits)
-    memory, free = _memory(z, d, sample)
+    memory, free = _memory(z, rest, sample)
     spread = _granted(ratio, ratio_se)
     sound = bool(
         misfit <= s.rank_misfit
@@ -308,14 +309,13 @@ def _residuals(z: Floats, d: Floats, fits: CurveFits) -> Floats:
     return np.array([d[i] - model_curve(z[i], fits, i) for i in range(len(d))])
 
 
-def _common_residual(z: Floats, d: Floats, fits: CurveFits) -> tuple[Floats, Floats]:
+def _common_residual(z: Floats, rest: Floats, fits: CurveFits) -> tuple[Floats, Floats]:
     """Mean residual of the curves against drive over contact length, and its standard error, nm."""
-    rest = _residuals(z, d, fits)
-    reach = np.nanmax(np.where(np.isfinite(d), z, -np.inf), axis=1) - fits.contact_z_nm
+    reach = np.nanmax(np.where(np.isfinite(rest), z, -np.inf), axis=1) - fits.contact_z_nm
     place = (z - fits.contact_z_nm[:, None]) / reach[:, None]
     edges = np.linspace(-BEFORE, 1.0, PROFILE + 1)
-    means = np.full((len(d), PROFILE), np.nan)
-    for i in range(len(d)):
+    means = np.full((len(rest), PROFILE), np.nan)
+    for i in range(len(rest)):
         known = np.isfinite(rest[i])
         counts, _ = np.histogram(place[i][known], edges)
         total, _ = np.histogram(place[i][known], edges, weights=rest[i][known])
@@ -369,9 +369,8 @@ def _exponent(fits: CurveFits) -> tuple[float, float]:
     return finite_median(off), _median_error(off)
 
 
-def _memory(z: Floats, d: Floats, fits: CurveFits) -> tuple[float, float]:
+def _memory(z: Floats, rest: Floats, fits: CurveFits) -> tuple[float, float]:
     """Durbin-Watson of the residual in contact, and before it; medians over the curves."""
-    rest = _residuals(z, d, fits)
     inside = z > fits.contact_z_nm[:, None]
     pairs = [(durbin_watson(r[i]), durbin_watson(r[~i])) for r, i in zip(rest, inside, strict=True)]
     both = np.array(pairs)

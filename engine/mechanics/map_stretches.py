@@ -22,7 +22,7 @@ from .stretches import (
 Floats = NDArray[np.float64]
 
 CHUNK_CURVES = 4096
-MARGIN = 0.5
+MARGIN = 0.75
 """Noise differs between the two ways: leaps from so much of the threshold on are looked at."""
 TAIL_SHARE = 0.1
 """The last so much of the way back is taken as free."""

@@ -24,6 +24,7 @@ CAUTION = (
     "persistence length as those of a molecule."
 )
 """The sentence that stands beside every stretch."""
+LEAST_SAMPLES = 8
 FALL_SAMPLES = 3
 """A rupture is a fall of the pull within so many samples."""
 FULLEST = 0.995
@@ -136,17 +137,18 @@ def find_stretches(
     fall[:-width] = pull[:-width] - pull[width:]
     clear = (fall > least_sigma * max(sigma, 1e-12)) & out & (pull > 0)
     found: list[tuple[int, int]] = []
-    i, begin = 0, int(np.argmax(out))
-    while i < len(x):
-        if clear[i]:
-            end = i
-            while end + 1 < len(x) and clear[end + 1]:
-                end += 1
-            peak = i + int(np.argmin(np.diff(pull[i : end + width + 1])))
-            if peak + 1 - begin >= 8:
-                found.append((begin, peak + 1))
-            begin = i = end + width
-        i += 1
+    falls = np.flatnonzero(clear)
+    begin, behind = int(np.argmax(out)), 0
+    # runs of samples, one after another, from which the pull falls
+    for together in np.split(falls, np.flatnonzero(np.diff(falls) > 1) + 1):
+        run = together[together > behind]
+        if not len(run):
+            continue
+        first, end = int(run[0]), int(run[-1])
+        peak = first + int(np.argmin(np.diff(pull[first : end + width + 1])))
+        if peak + 1 - begin >= LEAST_SAMPLES:
+            found.append((begin, peak + 1))
+        begin = behind = end + width
     return found
 
 

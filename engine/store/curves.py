@@ -39,7 +39,7 @@ class StoredCurves:
         Parameters
         ----------
         index
-            A curve's number, a slice, or None for all.
+            A curve's number, a slice, growing numbers (k,), or None for all.
 
         Returns
         -------
