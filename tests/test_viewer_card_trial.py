@@ -174,6 +174,25 @@ def test_a_trial_is_quick(library, b002):
     assert np.median(times) < 0.1, times
 
 
+def test_a_threshold_reads_the_contact_late_and_is_for_one_map_alone(library, b002):
+    trial = replace(as_stored(b002[0]), contact="threshold")
+    outcome = try_on_map(library, *b002, trial)
+    # the same force from less depth
+    assert outcome.change.median_ratio > 1.005
+    assert outcome.after.indentation_nm < outcome.before.indentation_nm
+    settings, words = settings_for(library.store("tiny-1").path, b002[0], trial)
+    assert settings is None
+    assert "For this map only" in words
+    _, face = face_of(library, site="b002")
+    fold = face._trial
+    fold._switch._clicked()
+    fold._contact.value = "threshold"
+    assert fold.trial == trial
+    assert fold._rerun._start.disabled
+    fold.reset()
+    assert fold.trial.contact == "fitted"
+
+
 def test_a_trial_is_offered_for_the_whole_disc_where_it_changes_something(library, b002):
     path = library.store("tiny-1").path
     stored = as_stored(b002[0])

@@ -42,6 +42,11 @@ def settings_for(path: Path, site: SiteFacts, trial: Trial) -> tuple[Settings | 
     """
     if trial == as_stored(site):
         return None, ""
+    if trial.contact != "fitted":
+        return None, (
+            "For this map only: a run always fits the contact, because a threshold reads it late "
+            "and knows no error of it."
+        )
     found = open_store(path).run_info(site.run)["settings"]
     try:
         settings = Settings.model_validate(found)

@@ -33,6 +33,7 @@ from viewer.card_turn import turn_of
 from viewer.library import Library
 
 _LEAST_SHARE = 0.2
+_CONTACTS = {"fitted with the modulus": "fitted", "where the noise is left": "threshold"}
 _RADIUS_REACH = (0.5, 2.0)
 """Smallest and largest tip radius that can be tried, over the probe's own."""
 
@@ -48,6 +49,16 @@ def _slider(look: Look, label: str, ends: tuple[float, float, float]) -> Any:
         sizing_mode="stretch_width",
         margin=(2, 14, 6, 8),
         stylesheets=[slider_css(look)],
+    )
+
+
+def _select(look: Look, label: str, options: dict[str, Any]) -> Any:
+    return pn.widgets.Select(
+        label=label,
+        options=options,
+        margin=(2, 10, 4, 0),
+        sizing_mode="stretch_width",
+        stylesheets=[select_css(look)],
     )
 
 
@@ -84,7 +95,7 @@ class TrialFold:
         )
         # laid into the page when the fold is first opened: hidden figures cost every site
         self._parts = [
-            self._shape, self._depth, self._poisson, self._radius,
+            self._shape, self._contact, self._depth, self._poisson, self._radius,
             row(self._reset, *self._rerun.buttons), self._rerun.text,
             self._text, row(before, after), self._legend,
         ]  # fmt: skip
@@ -94,20 +105,15 @@ class TrialFold:
         self.view: Any = column(row(self._switch.button), self._body)
 
     def _make_widgets(self, look: Look) -> None:
-        self._shape = pn.widgets.Select(
-            label="contact model",
-            options=[],
-            margin=(2, 10, 4, 0),
-            sizing_mode="stretch_width",
-            stylesheets=[select_css(look)],
-        )
+        self._shape = _select(look, "contact model", {})
+        self._contact = _select(look, "contact point", _CONTACTS)
         self._depth = _slider(
             look, "share of each indentation that is fitted", (_LEAST_SHARE, 1.0, 0.05)
         )
         self._depth.format = "0%"
         self._poisson = _slider(look, "Poisson ratio", (0.0, 0.5, 0.01))
         self._radius = _slider(look, "tip radius", (*_RADIUS_REACH, 0.01))
-        for widget in (self._shape, self._depth, self._poisson, self._radius):
+        for widget in (self._shape, self._contact, self._depth, self._poisson, self._radius):
             widget.param.watch(self._changed, "value")
 
     def _unfold(self, shown: bool) -> None:
@@ -140,6 +146,7 @@ class TrialFold:
             settings = run_settings(self._library, self._site)
             names = {SHAPE_WORDS.get(n, n): n for n in shapes_for(self._site, settings)}
             self._shape.param.update(options=names, value=stored.shape)
+            self._contact.value = stored.contact
             self._depth.param.update(
                 start=min(_LEAST_SHARE, stored.depth_share), value=stored.depth_share
             )
@@ -172,6 +179,7 @@ class TrialFold:
         return replace(
             stored,
             shape=self._shape.value,
+            contact=self._contact.value,
             depth_share=round(self._depth.value, 4),
             poisson_ratio=round(self._poisson.value, 4),
             radius_nm=own if same else tried,

@@ -14,6 +14,7 @@ from engine.assumptions import Assumptions, assumptions
 from engine.mechanics import (
     FLAGS,
     MODELS,
+    ContactMethod,
     CurveFits,
     FitChange,
     MapModulus,
@@ -51,12 +52,16 @@ class Trial:
         Poisson's ratio of the tissue.
     radius_nm
         Radius of the tip; None where the tip has none.
+    contact
+        How the contact is found: ``fitted`` with the modulus, or by ``threshold``, where the
+        deflection leaves the noise for good. A run always fits it.
     """
 
     shape: str
     depth_share: float
     poisson_ratio: float
     radius_nm: float | None
+    contact: ContactMethod = "fitted"
 
 
 @dataclass(frozen=True)
@@ -171,6 +176,7 @@ def _fit(library: Library, site: SiteFacts, trial: Trial, before: CurveFits | No
         spring_constant_N_per_m=assumed.spring_constant_N_per_m,
         poisson_ratio=assumed.poisson_ratio,
         depth_share=assumed.depth_share,
+        contact=trial.contact,
         thickness_um=assumed.thickness_um,
         valid=curves.valid,
         settings=settings,

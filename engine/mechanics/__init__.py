@@ -29,6 +29,7 @@ from .models import MODELS, ContactModel, Tip, contact_force, contact_radius, co
 from .noise import NO_NOISE, Noise, pool_noise
 from .probe_settings import ProbeSettings
 from .refit import (
+    ContactMethod,
     ContactTrial,
     FitChange,
     compare_fits,
@@ -67,6 +68,7 @@ __all__ = [
     "AdhesiveModel",
     "BudgetLine",
     "Candidate",
+    "ContactMethod",
     "ContactModel",
     "ContactTrial",
     "CurveExplanation",
