@@ -6,12 +6,16 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from bokeh.models import ColumnDataSource, HoverTool, Span
+from bokeh.models import ColumnDataSource, HoverTool, Range1d, Span
 from bokeh.plotting import figure
 
+from engine.cells.arrangement import REACH_UM
 from viewer.regions_look import dress_figure
 from viewer.regions_points import PointNumbers
 from viewer.theme import palette
+
+_LEAST_UM = 2.0
+"""The axis holds at least this much above and below zero."""
 
 
 class ClusterPlot:
@@ -21,6 +25,7 @@ class ClusterPlot:
         self._bands = ColumnDataSource(_no_bands())
         self._lines = ColumnDataSource(_no_lines())
         self._dressed: bool | None = None
+        self._x, self._y = Range1d(0, REACH_UM), Range1d(-_LEAST_UM, _LEAST_UM)
         self._zero = Span(location=0, dimension="width", line_width=1, line_dash="dotted")
         self.figure = self._make()
 
@@ -28,7 +33,8 @@ class ClusterPlot:
         fig = figure(
             sizing_mode="stretch_both", tools="", toolbar_location=None, min_border_left=44,
             min_border_right=10, min_border_top=6, min_border_bottom=32, name="tray-clustering",
-            background_fill_color=None, border_fill_color=None, outline_line_color=None,
+            x_range=self._x, y_range=self._y, background_fill_color=None, border_fill_color=None,
+            outline_line_color=None,
             x_axis_label="distance r [µm]", y_axis_label="L(r) − r [µm]", min_height=120,
         )  # fmt: skip
         fig.yaxis.ticker.desired_num_ticks = 4
@@ -69,6 +75,11 @@ class ClusterPlot:
             for source in (bands, lines):
                 source["colour"].append(colours[letter])
             lines["region"].append(letter)
+        heights = [float(v) for curve in (*bands["y"], *lines["y"]) for v in curve]
+        low, high = min([*heights, -_LEAST_UM]), max([*heights, _LEAST_UM])
+        room = 0.05 * (high - low)
+        self._x.end = max((r[-1] for r in lines["x"]), default=REACH_UM)
+        self._y.update(start=low - room, end=high + room)
         self._bands.data, self._lines.data = bands, lines
         if dark is not self._dressed:
             self._dressed = dark

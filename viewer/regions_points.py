@@ -106,37 +106,38 @@ class PointCounter:
         TimeoutError
             If it takes longer.
         """
-        for future in list(self._asked.values()):
-            future.result(seconds)
+        while any(numbers.waiting for numbers in self._known.values()):
+            for future in list(self._asked.values()):
+                future.result(seconds)
 
     def _work(self, key: _Key) -> None:
+        """Tell what comes at once; the rest waits until every region has that much."""
         try:
-            self._tell(key, *self._first(key))
+            window = region_window(key[0].polygon_um)
+            xy_um, pattern = cells_of(self._library, key[0].disc)
+            group, angle = groups_of(self._library, key[0].disc)
+            first = neighbours(xy_um, group, pattern, angle, window)
         except ValueError as error:
             self._keep(key, PointNumbers(waiting=False, problem=str(error)))
+            return
+        with self._lock:
+            if key in self._asked:
+                self._asked[key] = _WORKER.submit(self._rest, key, xy_um, window, first)
+        self._keep(key, PointNumbers(first))
 
-    def _first(self, key: _Key) -> tuple[NDArray[np.float64], RegionWindow, Neighbours]:
-        disc = key[0].disc
-        window = region_window(key[0].polygon_um)
-        xy_um, pattern = cells_of(self._library, disc)
-        group, angle = groups_of(self._library, disc)
-        return xy_um, window, neighbours(xy_um, group, pattern, angle, window)
-
-    def _tell(
+    def _rest(
         self, key: _Key, xy_um: NDArray[np.float64], window: RegionWindow, first: Neighbours
     ) -> None:
-        if self._keep(key, PointNumbers(first)):
-            self._keep(key, PointNumbers(first, clustering(xy_um, window), waiting=False))
+        self._keep(key, PointNumbers(first, clustering(xy_um, window), waiting=False))
 
-    def _keep(self, key: _Key, numbers: PointNumbers) -> bool:
-        """Keep numbers unless nobody asks for them any more; tell whether somebody does."""
+    def _keep(self, key: _Key, numbers: PointNumbers) -> None:
+        """Keep numbers and tell, unless nobody asks for them any more."""
         with self._lock:
             wanted = key in self._known
             if wanted:
                 self._known[key] = numbers
         if wanted:
             self._told()
-        return wanted
 
 
 def groups_of(library: Library, disc: str) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -71,6 +71,9 @@ def _pairs(found: PointNumbers) -> str:
     return f'<b>{times} ×</b> <span class="span">at {pairs.radii[at]:.0f} µm</span>'
 
 
+_FIT = 2
+"""Regions whose numbers and intervals stand on one line."""
+
 _MEANT = (
     '<div class="tested"><p>Density: 95 % interval that counts groups as wholes. Nearest cell: '
     "median, quartiles. Clark–Evans R: 1 without order, less where cells cluster. Line: L(r) − r, "
@@ -111,8 +114,9 @@ def points_html(
         _row(name, title, [_at_once(one, say) for one in every]) for name, title, say in _AT_ONCE
     ]
     rows += [_row(name, title, [_later(one, say) for one in every]) for name, title, say in _LATER]
+    kind = "shares points many" if len(every) > _FIT else "shares points"
     return (
-        f'<table class="shares points"><thead><tr><th></th>{heads}</tr></thead>'
+        f'<table class="{kind}"><thead><tr><th></th>{heads}</tr></thead>'
         f"<tbody>{''.join(rows)}</tbody></table>{_MEANT}"
     )
 

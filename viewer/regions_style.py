@@ -105,6 +105,10 @@ small { font-size: inherit; color: var(--quiet); }
 .shares tfoot { color: var(--quiet); border-top: 1px solid var(--line); }
 .points td { white-space: nowrap; padding-left: 10px; }
 .points .span { margin-left: 3px; }
+.points.many .span { display: block; margin: 0; }
+.points.many td, .points.many th { vertical-align: top; }
+.points.many td { white-space: normal; padding-left: 6px; }
+.points.many td b { white-space: nowrap; }
 .shares svg { vertical-align: -4px; margin-right: 4px; }
 """
 """Words and numbers of the tray."""
