@@ -18,6 +18,7 @@ from folder_kit import MODULUS_KPA, SENSITIVITY_NM_PER_V, SPRING_N_PER_M
 
 from engine.analysis import analyse_store
 from engine.calibration import FROM_STIFF, FROM_TABLE, FROM_THERMAL, shared_terms
+from engine.calibration.words import probe_lines
 from engine.importing import check_folder, import_folder
 from engine.mechanics import MechanicsSettings, systematic_uncertainty
 from engine.settings import Settings
@@ -136,6 +137,8 @@ def test_the_table_goes_first_and_contradictions_are_cautioned(tmp_path: Path) -
     probe = open_store(store).info["probes"]["bead"]
     assert probe["sensitivity_nm_per_V"] == told["sensitivity_nm_per_V"]
     assert probe["spring_constant_from"] == FROM_TABLE
+    (line,) = probe_lines(open_store(store).info["probes"])
+    assert "72 nm/V ± 2 %, as disc.toml says (its files say 60" in line
     cautions = {c.name: c.sentence for c in open_store(store).cautions}
     assert "72 nm/V (to 2 %)" in cautions["sensitivity_disagrees"]
     # read with 1.2 times the sensitivity the motion looks 1.44 times as large

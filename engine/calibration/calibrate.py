@@ -58,7 +58,18 @@ class CalibratedProbe:
 def probe_record(probe: Probe, calibrated: CalibratedProbe | None) -> dict[str, Any]:
     """Give a probe as a store keeps it: its table, with the values that are used."""
     values = table_values(probe) if calibrated is None else calibrated.values
-    return probe.model_dump(mode="json") | asdict(values)
+    record = probe.model_dump(mode="json") | asdict(values)
+    return record if calibrated is None else record | {"files_say": _files_say(calibrated)}
+
+
+def _files_say(calibrated: CalibratedProbe) -> dict[str, float]:
+    """Values that the files gave, whether they are used or not."""
+    found = {}
+    if calibrated.sensitivity is not None:
+        found["sensitivity_nm_per_V"] = calibrated.sensitivity.nm_per_V
+    if calibrated.thermal is not None and calibrated.thermal.fit is not None:
+        found["spring_constant_N_per_m"] = calibrated.thermal.fit.spring_constant_N_per_m
+    return found
 
 
 def calibrate_folder(folder: DiscFolder) -> dict[str, CalibratedProbe]:

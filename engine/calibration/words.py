@@ -35,16 +35,15 @@ def probe_lines(probes: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
     """
     for name, probe in probes.items():
         if probe.get("calibration"):
-            spring = value_text(
-                probe["spring_constant_N_per_m"],
-                probe["spring_constant_rel_sd"],
-                "N/m",
-                probe["spring_constant_from"],
-            )
-            sensitivity = value_text(
-                probe["sensitivity_nm_per_V"],
-                probe["sensitivity_rel_sd"],
-                "nm/V",
-                probe["sensitivity_from"],
-            )
+            sensitivity = _with_files(probe, "sensitivity", "nm_per_V", "nm/V")
+            spring = _with_files(probe, "spring_constant", "N_per_m", "N/m")
             yield f"probe {name}: sensitivity {sensitivity}; spring constant {spring}"
+
+
+def _with_files(probe: Mapping[str, Any], what: str, key: str, unit: str) -> str:
+    """One value; beside one of the table, what its files say."""
+    source = probe[f"{what}_from"]
+    text = value_text(probe[f"{what}_{key}"], probe[f"{what}_rel_sd"], unit, source)
+    said = probe.get("files_say", {}).get(f"{what}_{key}")
+    beside = source == FROM_TABLE and said is not None
+    return f"{text} (its files say {said:.4g} {unit})" if beside else text
