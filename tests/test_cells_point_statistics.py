@@ -217,7 +217,7 @@ def test_border_correction_of_the_pair_correlation_is_refused():
 def test_strings_along_a_known_direction():
     a = np.radians(35.0)
     file = np.arange(8)[:, None] * 10.0 * np.array([np.cos(a), -np.sin(a)])
-    xy = np.vstack([file + np.array([60.0 * i, 25.0 * j]) for i in range(4) for j in range(3)])
+    xy = np.vstack([file + np.array([100.0 * i, 60.0 * j]) for i in range(4) for j in range(3)])
     quick = CellsSettings(confidence=ConfidenceSettings(replicates=0))
     grades = grade_groups(xy, neighbour_graph(xy, quick), quick)
     field = orientation_field(np.array([xy.mean(axis=0), [9000.0, 0.0]]), grades)
