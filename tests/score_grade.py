@@ -1,6 +1,7 @@
 """Accuracy of the grade on simulated positions: `python tests/score_grade.py [--seeds 900 901 …]`.
 
-Five densities, three levels of disturbance, seeds that no threshold was chosen on. Rules were
+With `--truth FOLDER` the cells of a disc with truth (its cells.csv) are disturbed instead. Else five
+densities, three levels of disturbance, seeds that no threshold was chosen on. Rules were
 chosen on seeds 200 to 203 and 300 to 302. Exit status 1 if a bar is missed.
 """
 
@@ -8,9 +9,11 @@ import argparse
 import sys
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
-from cells_simulator import make_scene
+import pandas as pd
+from cells_simulator import Scene, make_scene
 from numpy.typing import NDArray
 
 from engine.cells import (
@@ -66,12 +69,24 @@ class Graded:
     index_best: NDArray[np.float64]
 
 
+def scene_of(truth):
+    """Cells of a truth folder, from the smallest x and y on."""
+    cells = pd.read_csv(truth / "cells.csv")
+    xy = cells[["x_um", "y_um"]].to_numpy()
+    pattern = cells["pattern"].map({name: i for i, name in enumerate(PATTERNS)}).to_numpy()
+    return Scene(xy - xy.min(axis=0), cells["group"].to_numpy(), pattern, float(np.ptp(xy)))
+
+
+def _bounds(scene):
+    return 0.083 * scene.size_um, 0.917 * scene.size_um
+
+
 def disturbed(scene, seed, jitter_um, missed, false):
     """Positions as a detection might give them, and their true patterns (-1: a false cell)."""
     rng = np.random.default_rng(seed)
     kept = rng.random(len(scene.xy_um)) >= missed
     moved = scene.xy_um[kept] + rng.normal(0, jitter_um, (kept.sum(), 2))
-    extra = rng.uniform(100, scene.size_um - 100, (round(false * len(moved)), 2))
+    extra = rng.uniform(*_bounds(scene), (round(false * len(moved)), 2))
     return np.vstack([moved, extra]), np.append(scene.pattern[kept], np.full(len(extra), -1))
 
 
@@ -89,8 +104,10 @@ def true_index(centres, xy, pattern, settings):
 
 def graded(tissue, level, seed, settings):
     """Grade one scene; windows at 150 places inside it."""
-    spacing, gap, tries = tissue
-    scene = make_scene(seed, spacing_um=spacing, gap_um=gap, tries=tries)
+    scene = tissue
+    if not isinstance(tissue, Scene):
+        spacing, gap, tries = tissue
+        scene = make_scene(seed, spacing_um=spacing, gap_um=gap, tries=tries)
     xy, true = disturbed(scene, seed, *LEVELS[level])
     graph = neighbour_graph(xy, settings)
     grades = grade_groups(xy, graph, settings)
@@ -156,10 +173,13 @@ def main() -> int:
     """Print both tables."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, nargs="+", default=SEEDS)
-    seeds = parser.parse_args().seeds
+    parser.add_argument("--truth", type=Path)
+    asked = parser.parse_args()
+    seeds, from_truth = asked.seeds, asked.truth is not None
+    chosen = (scene_of(asked.truth),) if from_truth else TISSUES
     settings, missed = CellsSettings(), False
     for level in LEVELS:
-        tissues = [[graded(t, level, seed, settings) for seed in seeds] for t in TISSUES]
+        tissues = [[graded(t, level, seed, settings) for seed in seeds] for t in chosen]
         parts = [part for some in tissues for part in some]
         for name, value, bar, reached in level_rows(level, parts, tissues):
             missed |= not reached
