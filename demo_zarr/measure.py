@@ -77,7 +77,7 @@ def _force_image(
     n = u.size
     truth = MapTruth(
         modulus_kPa=level * np.where(on_fibril, 1.0, 0.7) * rng.lognormal(0, 0.08, n),
-        contact_nm=900.0 - image.surface_nm[row, column] + image.surface_nm.mean(),
+        contact_nm=900.0 - image.dilated_nm[row, column] + image.dilated_nm.mean(),
         adhesion_nN=rng.uniform(0.05, 0.3, (n,)),
         loss=np.full(n, 0.04),
         tilt=float(rng.normal(0, 0.0008)),

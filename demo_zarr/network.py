@@ -43,6 +43,8 @@ class NetworkImage:
         As handed over: dilated, tilted, noisy, shape (px, px), float32.
     surface_nm
         The surface itself, shape (px, px).
+    dilated_nm
+        Where the tip touches it, shape (px, px).
     on_fibril
         Index of the fibril that shows at each pixel, -1 for the ground, shape (px, px).
     fibrils
@@ -59,6 +61,7 @@ class NetworkImage:
 
     height_nm: npt.NDArray[np.float32]
     surface_nm: FloatArray
+    dilated_nm: FloatArray
     on_fibril: IntArray
     fibrils: FibrilTruth
     sq_nm: float
@@ -189,6 +192,7 @@ def image_network(truth: NetworkTruth, rng: np.random.Generator) -> NetworkImage
     return NetworkImage(
         height_nm=seen.astype(np.float32),
         surface_nm=canvas.height_nm,
+        dilated_nm=dilated,
         on_fibril=canvas.owner,
         fibrils=fibrils,
         sq_nm=float(_flat(dilated).std()),
