@@ -27,6 +27,8 @@ from viewer.card_turn import Turn
 MAP_PX = 150
 _BINS = 14
 _SMALLEST_MARK_PX = 10.0
+_OUTLIER_PX, _LEAST_OUTLIER_PX = 9.0, 2.5
+_OUTLIER_COLUMNS = ("x", "y", "kPa", "size", "line")
 OUTLIER = "outlier"
 _EXCLUDING = {flag.name for flag in FLAGS if flag.excludes}
 
@@ -98,10 +100,10 @@ class CurveMap:
             hatch_scale=9,
             hatch_weight=1.0,
         )
-        self._outliers = source(x=[], y=[], kPa=[])
+        self._outliers = source(x=[], y=[], kPa=[], size=[], line=[])
         far = self.fig.scatter(
-            "x", "y", source=self._outliers, marker="diamond", size=9, fill_color=look.ground,
-            line_color=look.text, line_width=1.2,
+            "x", "y", source=self._outliers, marker="diamond", size="size",
+            fill_color=look.ground, line_color=look.text, line_width="line",
         )  # fmt: skip
         self._chosen = source(x=[], y=[], side=[])
         for width, colour in ((4.5, look.ground), (2.5, look.chosen)):
@@ -188,7 +190,11 @@ class CurveMap:
         )
         x, y = self._place(far)
         moduli = [] if facts is None else np.round(facts.modulus_kPa[far], 1)
-        self._outliers.data = {"x": x, "y": y, "kPa": moduli}
+        # on a large map a mark of full size would hide the curves round it
+        size = min(_OUTLIER_PX, max(_LEAST_OUTLIER_PX, 0.9 * MAP_PX / max(self._grid.shape)))
+        line = 1.2 * size / _OUTLIER_PX
+        every = np.full(len(x), size), np.full(len(x), line)
+        self._outliers.data = dict(zip(_OUTLIER_COLUMNS, (x, y, moduli, *every), strict=True))
 
     def choose(self, index: int) -> None:
         """Mark one curve."""
