@@ -71,6 +71,29 @@ def _probe_comments() -> str:
     return "".join(f"# {line}\n" for line in lines)
 
 
+def settings_of(record: dict[str, Any]) -> Settings:
+    """Read the settings that a run kept; names that are no more are passed over.
+
+    Raises
+    ------
+    pydantic.ValidationError
+        If a value can no longer be.
+    """
+    return Settings.model_validate(_known(record, Settings))
+
+
+def _known(record: dict[str, Any], model: type[BaseModel]) -> dict[str, Any]:
+    found = {}
+    for name, value in record.items():
+        field = model.model_fields.get(name)
+        if field is None:
+            continue
+        part = field.annotation
+        deeper = isinstance(value, dict) and isinstance(part, type) and issubclass(part, BaseModel)
+        found[name] = _known(value, part) if deeper else value  # type: ignore[arg-type]
+    return found
+
+
 def read_settings(path: Path) -> Settings:
     """Read settings from a TOML file; what it does not name keeps its default.
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from engine.mechanics import FLAGS, MechanicsSettings
-from engine.settings import Settings
+from engine.settings import Settings, settings_of
 from engine.store import open_store
 from viewer.card_facts import map_facts, site_facts
 from viewer.card_rerun import Rerun, settings_for
@@ -172,6 +172,18 @@ def test_a_trial_is_quick(library, b002):
         try_on_map(library, *b002, trial)
         times.append(time.perf_counter() - begun)
     assert np.median(times) < 0.1, times
+
+
+def test_settings_of_an_older_run_are_read_without_what_is_no_more():
+    kept = Settings.model_validate({"mechanics": {"weak_sigma": 41.0}, "seed": 3})
+    record = kept.model_dump(mode="json")
+    record["mechanics"]["a_name_of_old"] = 1.0
+    record["cells"]["detection"]["another"] = "x"
+    record["gone"] = {"deep": 2}
+    assert settings_of(record) == kept
+    record["mechanics"]["weak_sigma"] = -1.0
+    with pytest.raises(ValueError, match="weak_sigma"):
+        settings_of(record)
 
 
 def test_a_threshold_reads_the_contact_late_and_is_for_one_map_alone(library, b002):

@@ -15,7 +15,7 @@ from typing import Any
 import panel as pn
 from pydantic import ValidationError
 
-from engine.settings import Settings
+from engine.settings import Settings, settings_of
 from engine.store import open_store
 from viewer.card_facts import SiteFacts
 from viewer.card_figures import Look
@@ -49,7 +49,7 @@ def settings_for(path: Path, site: SiteFacts, trial: Trial) -> tuple[Settings | 
         )
     found = open_store(path).run_info(site.run)["settings"]
     try:
-        settings = Settings.model_validate(found)
+        settings = settings_of(found)
     except ValidationError:
         return None, f"{site.run} was made with settings of another version."
     tried = trial_settings(site, settings.mechanics, trial)
