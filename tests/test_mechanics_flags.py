@@ -274,6 +274,21 @@ def test_tips_are_judged_by_what_is_known_of_them():
     assert all("apex_unknown" in n for n in names(fit(z, d, cone, 0.05)))
     known = Tip("cone", 10.0, 18.0)
     assert not any("apex_unknown" in n for n in names(fit(z, d, known, 0.05)))
+    # a pyramid's law is a sharp one, whatever its apex
+    for radius, told in ((1.0, False), (10.0, True)):
+        pyramid = fit(z, d, Tip("pyramid", radius, 18.0), 0.05)
+        assert np.all((pyramid.indentation_nm > 20 * radius) != told)
+        assert all(("apex_unknown" in n) == told for n in names(pyramid))
+
+
+def test_how_far_an_apex_reaches():
+    # the figures behind the limit of apex_unknown: capped cones fitted as sharp ones
+    tip, sharp = Tip("capped_cone", 20.0, 20.0), Tip("cone", None, 20.0)
+    for modulus, low, high in ((3000.0, 1.15, 1.25), (1000.0, 1.04, 1.07), (300.0, 1.01, 1.02)):
+        z, d, _ = base(2, 600, tip=tip, k=0.05, drive_nm=3000.0, modulus_kPa=modulus, white_nm=0.0)
+        found = fit(z, d, sharp, 0.05)
+        assert np.all((found.modulus_kPa > low * modulus) & (found.modulus_kPa < high * modulus))
+        assert np.all((found.indentation_nm < 20 * 20.0) == (modulus > 500))
 
 
 def test_layers_are_corrected_refused_or_told():

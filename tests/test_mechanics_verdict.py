@@ -154,7 +154,7 @@ def test_every_flag_has_its_limit_in_the_settings():
     names = [flag.name for flag in (*FLAGS, *MAP_FLAGS)]
     assert set(LIMITS) == set(names)
     without = {name for name in names if not limit_words(name)}
-    assert without == {"not_taken", "apex_unknown"}
+    assert without == {"not_taken"}
     fixed = {name for name in names if "{" not in LIMITS[name]} - without
     # what no setting can change: a fit needs so many samples, a map one curve
     assert fixed == {

@@ -11,7 +11,8 @@ LIMITS: Mapping[str, str] = {
     "gap": "limit: 1 missing sample between others",
     "constant": "limit: 0 nm of change",
     "implausible_units": "limits: drive from {drive_range_min_nm:g} to {drive_range_max_nm:g} nm, "
-    "deflection below {rigid_slope:g} of the drive",
+    "deflection from {deflection_range_min_nm:g} nm to {rigid_slope:g} of the drive, modulus from "
+    "{modulus_min_kPa:g} to {modulus_max_kPa:g} kPa",
     "reversed": "limit: {weak_sigma:g} sigma of push once the sign is turned",
     "no_contact": "limit: {no_contact_sigma:g} sigma of noise",
     "saturated": "limit: {saturated_run_samples:g} equal extremes in a row; below, "
@@ -34,7 +35,7 @@ LIMITS: Mapping[str, str] = {
     "exponent_off": "limits: {exponent_tolerance:g} off, {exponent_se:g} of its standard errors",
     "deep_for_tip": "limits: {deep_ratio:g} radius of a sphere, {fibril_radius_nm:g} nm for tips "
     "below {sharp_radius_nm:g} nm",
-    "apex_unknown": "",
+    "apex_unknown": "limit: {apex_depths:g} apex radii of depth, where the radius is known",
     "thin_layer": "limit: contact radius {layer_corrected_ratio:g} of the thickness",
     "layer_ignored": "limit: contact radius {layer_corrected_ratio:g} of the thickness",
     "no_retract_baseline": f"limit: {MIN_SAMPLES} samples of the way back, 8 of them free",

@@ -224,6 +224,17 @@ def _cares(j: Judged, s: MechanicsSettings, usual: float) -> dict[str, Bools]:
     }
 
 
+def _apex(j: Judged, tip: Tip, s: MechanicsSettings) -> Bools:
+    """Tell where an apex that is not in the law decides the modulus.
+
+    A sharp law read from a capped cone, contact refitted, is 2 % off at 22 apex radii, 6 % at 15,
+    19 % at 9; a pyramid's known apex enters no law.
+    """
+    if tip.radius_nm is None:
+        return np.ones(j.taken.shape, bool)
+    return (tip.law.name == "pyramid") & (j.depth < s.apex_depths * tip.radius_nm)
+
+
 def _tip_cares(
     j: Judged, tip: Tip, layer_nm: float | None, layer: Layer | None, s: MechanicsSettings
 ) -> dict[str, Bools]:
@@ -238,7 +249,7 @@ def _tip_cares(
     thin = chi > s.layer_corrected_ratio
     return {
         "deep_for_tip": deep,
-        "apex_unknown": ~nothing if pointed and tip.radius_nm is None else nothing,
+        "apex_unknown": _apex(j, tip, s) if pointed else nothing,
         "thin_layer": thin if layer is not None else nothing,
         "layer_ignored": thin if layer is None else nothing,
         "layer_too_thin": chi > s.layer_refused_ratio if layer is not None else nothing,

@@ -143,6 +143,12 @@ class MechanicsSettings(MapSettings):
     fibril_radius_nm: float = Field(
         default=50.0, gt=0.0, le=1e5, description="A sharp tip deeper than this: deep_for_tip, nm."
     )
+    apex_depths: float = Field(
+        default=20.0,
+        ge=0.0,
+        le=1000.0,
+        description="A pyramid less deep than so many of its apex radii: apex_unknown.",
+    )
     deep_ratio: float = Field(
         default=1.0,
         gt=0.0,
