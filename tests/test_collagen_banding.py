@@ -6,6 +6,7 @@ from collagen_scenes import Recipe, make_scene
 
 from engine.collagen import ImageTip, analyse_height
 from engine.collagen.spectrum import ratio_needed
+from engine.collagen.vibration import ScanLine, are_bands
 
 TIP = ImageTip("paraboloid", 10.0)
 
@@ -109,3 +110,37 @@ def test_threshold_is_exceeded_by_noise_as_often_as_it_says(count, cells):
     power = rng.exponential(size=(40_000, cells, count)).mean(axis=2).max(axis=1)
     rate = np.mean(power > ratio_needed(count, cells, 0.05))
     assert rate == pytest.approx(0.05, abs=0.006)
+
+
+def shaken_scene(shake_nm, phase_step):
+    """A network without bands; the vibration moves on by a phase from row to row."""
+    recipe = Recipe(size=(200, 200), count=50, diameter_nm=60.0, band_depth=0.0)
+    scene = make_scene(recipe, TIP, 17)
+    v, u = np.indices(scene.height_nm.shape)
+    wave = shake_nm * np.cos(2 * np.pi * u * 8.0 / 66.0 + phase_step * v)
+    return scene.height_nm + wave
+
+
+@pytest.mark.parametrize("phase_step", [1.1, 2.0])
+def test_vibration_shows_as_a_line_along_the_rows(phase_step):
+    found = analyse_height(shaken_scene(2.0, phase_step), (8.0, 8.0), TIP)
+    assert found.banding.scan_line_nm == pytest.approx(66.0, rel=0.03)
+    assert found.banding.scan_line_ratio > 2.5
+    assert "scan_vibration" in found.flags
+    assert np.isnan(found.banding.period_nm) or "band_vibration" in found.flags
+    still = analyse_height(shaken_scene(0.0, phase_step), (8.0, 8.0), TIP)
+    assert np.isnan(still.banding.scan_line_nm)
+    assert "scan_vibration" not in still.flags
+
+
+def test_bands_in_step_on_parallel_fibrils_are_no_vibration():
+    found = analyse_height(corrugated(67.0, size=(200, 200)), (8.0, 8.0), None)
+    assert np.isnan(found.banding.scan_line_nm)
+    assert not {"band_vibration", "scan_vibration"} & set(found.flags)
+    wave = 1.0 / 67.0
+    leaning = ScanLine(67.0 / np.cos(0.5), wave * np.sin(0.5), 50.0)
+    assert are_bands(leaning, 67.0, np.degrees(0.5))
+    assert not are_bands(leaning, 67.0, 80.0)
+    assert not are_bands(leaning, 60.0, np.degrees(0.5))
+    assert not are_bands(leaning, float("nan"), float("nan"))
+    assert not are_bands(ScanLine(67.0, float("nan"), 3.0), 67.0, 0.0)

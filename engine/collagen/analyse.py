@@ -33,6 +33,7 @@ from engine.collagen.texture import texture
 from engine.collagen.tip import ImageTip
 from engine.collagen.tip_bound import TipBound, radius_bound
 from engine.collagen.traces import Traces, empty_traces, keep_pieces, trace
+from engine.collagen.vibration import ScanLine, are_bands, scan_line
 
 Array = NDArray[np.float64]
 
@@ -191,6 +192,16 @@ def _network(
     )
     diameter = np.where(np.isfinite(piece.thickness_nm), piece.thickness_nm, scale)
     banding = find_bands(filled, whole, traces, diameter, pixel, settings)
+    line = scan_line(filled, pixel)
+    if are_bands(line, banding.period_nm, angle):
+        line = ScanLine()
+    answered = bool(np.isfinite(banding.period_nm))
+    banding = replace(
+        banding,
+        vibration=banding.vibration or (answered and line.ratio > 0),
+        scan_line_nm=line.wave_nm,
+        scan_line_ratio=line.ratio,
+    )
     return _Found(traces, caps, piece, radius, banding, order, angle, seen, bound)
 
 

@@ -48,7 +48,8 @@ class Banding:
     example_arc_nm, example_height_nm
         Profile along the piece with the clearest bands, high-passed; empty without an answer.
     vibration
-        Whether the period is steadier along the fast scan axis than along the fibrils.
+        Whether the period is steadier along the fast scan axis than along the fibrils, or a sharp
+        line along that axis may have made it.
     amplitude_nm
         Amplitude of the bands as the tip shows them, half of crest to trough, over the pieces that
         show bands by themselves, weighted by length; NaN where there is none.
@@ -56,6 +57,9 @@ class Banding:
         Of each of these pieces, NaN for the others, shape (pieces,).
     marks
         Maxima of the bands along these pieces.
+    scan_line_nm, scan_line_ratio
+        Sharpest line in the spectrum along the fast scan axis, and its power over that of its
+        neighbourhood; NaN and 0 where there is none.
     """
 
     period_nm: float
@@ -74,6 +78,8 @@ class Banding:
     amplitude_nm: float = float("nan")
     piece_amplitude_nm: Array = field(default_factory=lambda: np.zeros(0))
     marks: BandMarks = field(default_factory=BandMarks)
+    scan_line_nm: float = float("nan")
+    scan_line_ratio: float = 0.0
 
 
 def no_banding(pieces: int, resolvable: bool) -> Banding:

@@ -37,5 +37,6 @@ FLAGS: tuple[Flag, ...] = (
     Flag("not_resolvable", "The pixel is too coarse for axial bands; no period is given."),
     Flag("pooled_only", "The pixel allows a pooled band period only, none per fibril."),
     Flag("no_bands", "No axial banding stands out of the background."),
-    Flag("band_vibration", "The period is steadier along the fast scan axis: rather vibration."),
+    Flag("band_vibration", "The period may be a vibration along the fast scan axis, not bands."),
+    Flag("scan_vibration", "A wave of one length runs along the fast scan axis: a vibration."),
 )

@@ -122,6 +122,7 @@ def _band_flags(
         "pooled_only": settings.band_pixel_nm < max(pixel) <= settings.band_pixel_max_nm,
         "no_bands": banding.resolvable and not np.isfinite(banding.period_nm),
         "band_vibration": banding.vibration,
+        "scan_vibration": banding.scan_line_ratio > 0,
     }
     return {name for name, raised in checks.items() if raised}
 
