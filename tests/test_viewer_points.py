@@ -97,7 +97,7 @@ def test_a_part_that_stands_for_all_is_announced(library):
         found.clustering.envelope, found.clustering.k, found.clustering.pairs, 9000, MOST_CELLS
     )
     said = points_cautions(held(library, drawn), {"A": PointNumbers(found.neighbours, part, False)})
-    assert any("1\N{NARROW NO-BREAK SPACE}500 of 9" in sentence for sentence in said)
+    assert any("1\N{NARROW NO-BREAK SPACE}000 of 9" in sentence for sentence in said)
 
 
 def test_while_it_is_worked_out_it_says_so(library):

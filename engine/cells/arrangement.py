@@ -12,7 +12,7 @@ from engine.cells.patterns import DOUBLE_STRING, STRING
 from engine.cells.region_window import RegionWindow
 from engine.cells.ripley import Envelope, PairCorrelation, l_envelope, pair_correlation
 
-MOST_CELLS = 1500
+MOST_CELLS = 1000
 """Cells that pairs are counted among; of more a random part stands for all."""
 
 FEWEST_CELLS = 10
