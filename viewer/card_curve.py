@@ -112,9 +112,7 @@ class CurvePlot:
         self._approach.data, self._retract.data = drawn["approach"], drawn["retract"]
         self._model.data, self._rest.data = drawn["model"], drawn["residual"]
         self._contact.data = drawn["contact"]
-        names = ("indentation_nm", "force_nN") if self._as_force else ("drive_um", "deflection_nm")
-        xs, ys = ([getattr(chain, name) for chain in self._chains] for name in names)
-        self._chain.data = {"xs": xs, "ys": ys}
+        self._draw_chains()
         self.fig.yaxis.axis_label = drawn["y"]
         self.residual.xaxis.axis_label = drawn["x"]
         self.residual.yaxis.axis_label = drawn["rest"]
@@ -122,6 +120,13 @@ class CurvePlot:
         both = np.concatenate([drawn["approach"]["y"], drawn["retract"]["y"]])
         set_range(self.fig.y_range, *padded(both, 0.06))
         self._fit_residual(drawn["residual"]["y"])
+
+    def _draw_chains(self) -> None:
+        if not self._chains and not self._chain.data["xs"]:
+            return  # most curves have none: nothing is sent for them
+        names = ("indentation_nm", "force_nN") if self._as_force else ("drive_um", "deflection_nm")
+        xs, ys = ([getattr(chain, name) for chain in self._chains] for name in names)
+        self._chain.data = {"xs": xs, "ys": ys}
 
     def _fit_residual(self, rest: NDArray[np.float64]) -> None:
         reach = np.abs(rest)
