@@ -1,6 +1,5 @@
 """The card follows the view state; what it shows is what the run's tables say."""
 
-import time
 from dataclasses import replace
 
 import card_kit
@@ -262,18 +261,6 @@ def test_a_disc_never_analysed_says_so_on_every_face(library, tmp_path):
         assert "not analysed yet" in words(card.view()).lower()
     state.select("b001")
     assert "not analysed yet" in words(card.view()).lower()
-
-
-def test_a_click_costs_the_server_little(library):
-    """Share of the 150 ms that a click may take; the rest is the way to the screen."""
-    state, _ = card_of(library, site="b001")
-    state.curve = 1
-    times = []
-    for curve in (0, 2, 4, 5, 7, 8, 10, 11):
-        begun = time.perf_counter()
-        state.curve = curve
-        times.append(time.perf_counter() - begun)
-    assert np.median(times) < 0.06
 
 
 def test_a_run_of_another_version_is_shown_and_told_apart(library):

@@ -163,17 +163,6 @@ def test_no_handle_where_nothing_was_fitted_or_force_is_drawn(library):
     assert face._contact._line.visible
 
 
-def test_a_trial_is_quick(library, b002):
-    trial = replace(as_stored(b002[0]), depth_share=0.7)
-    try_on_map(library, *b002, trial)
-    times = []
-    for _ in range(5):
-        begun = time.perf_counter()
-        try_on_map(library, *b002, trial)
-        times.append(time.perf_counter() - begun)
-    assert np.median(times) < 0.1, times
-
-
 def test_settings_of_an_older_run_are_read_without_what_is_no_more():
     kept = Settings.model_validate({"mechanics": {"weak_sigma": 41.0}, "seed": 3})
     record = kept.model_dump(mode="json")
