@@ -88,6 +88,20 @@ def test_progress_and_cancellation(image):
     assert issubclass(FitCancelled, SplendensError)
 
 
+def test_chunks_side_by_side_come_in_order_and_can_be_stopped(image):
+    z, d = image
+    seen = []
+    one = fit_curves(z, d, chunk_curves=200, **COMMON)
+    two = fit_curves(
+        z, d, chunk_curves=200, threads=3, progress=lambda *a: seen.append(a), **COMMON
+    )
+    for name in ARRAYS:
+        np.testing.assert_array_equal(getattr(one, name), getattr(two, name), name)
+    assert seen == [(min(i, 1500), 1500) for i in range(200, 1601, 200)]
+    with pytest.raises(FitCancelled):
+        fit_curves(z, d, chunk_curves=200, threads=3, cancelled=lambda: bool(seen), **COMMON)
+
+
 @pytest.mark.parametrize(
     ("change", "word"),
     [

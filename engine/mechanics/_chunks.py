@@ -1,5 +1,8 @@
 """Rows of a map's curves cut out and put back, so that large maps are fitted in pieces."""
 
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import fields, replace
 from typing import Any
 
@@ -42,3 +45,39 @@ def put_rows(whole: CurveFits | None, part: CurveFits, rows: slice, count: int) 
     for name in names:
         getattr(whole, name)[rows] = getattr(part, name)
     return whole
+
+
+def in_threads(
+    work: Callable[[slice], CurveFits],
+    chunks: Sequence[slice],
+    threads: int,
+    ask: Callable[[], None],
+) -> Iterator[tuple[slice, CurveFits]]:
+    """Work on chunks, so many at a time, and give each with its result in their order.
+
+    Parameters
+    ----------
+    work
+        What is done with a chunk.
+    chunks
+        All chunks.
+    threads
+        How many are worked on at a time.
+    ask
+        Called before each is begun; may raise to end it all.
+    """
+    if threads <= 1:
+        for rows in chunks:
+            ask()
+            yield rows, work(rows)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        waiting: deque[tuple[slice, Future[CurveFits]]] = deque()
+        for rows in chunks:
+            ask()
+            waiting.append((rows, pool.submit(work, rows)))
+            if len(waiting) > threads:
+                first, future = waiting.popleft()
+                yield first, future.result()
+        for first, future in waiting:
+            yield first, future.result()

@@ -11,7 +11,7 @@ from engine.errors import Cancelled
 from engine.flags import mask_of
 
 from ._batch import COLUMN, MIN_SAMPLES
-from ._chunks import check_rows, put_rows, rows_of
+from ._chunks import check_rows, in_threads, put_rows, rows_of
 from ._retract import RETRACT_COLUMNS, window_of
 from .depth_share import check_share, cut_to_share
 from .fit_steps import (
@@ -144,7 +144,7 @@ def fit_curves(
     shape, tell = np.shape(deflection_nm), progress or _say_nothing
     inputs = (z_nm, deflection_nm, retract_z_nm, retract_deflection_nm, valid)
 
-    def fit(rows: slice | None, common: Common | None) -> CurveFits:
+    def fit(rows: slice | None, common: Common | None, workers: int = threads) -> CurveFits:
         z, d, back_z, back_d, taken = inputs if rows is None else rows_of(inputs, rows)
         return _fit_chunk(
             z,
@@ -159,7 +159,7 @@ def fit_curves(
             s=s,
             pooled_noise=pooled_noise,
             depth_share=float(depth_share),
-            threads=threads,
+            threads=workers,
             common=common,
         )
 
@@ -173,10 +173,12 @@ def fit_curves(
     _ask(cancelled)
     common = _common(fit, count)
     parts: CurveFits | None = None
-    for begin in range(0, count, chunk_curves):
-        _ask(cancelled)
-        rows = slice(begin, min(begin + chunk_curves, count))
-        parts = put_rows(parts, fit(rows, common), rows, count)
+    chunks = [slice(i, min(i + chunk_curves, count)) for i in range(0, count, chunk_curves)]
+    # whole chunks side by side: reading and judging are then shared out as well
+    for rows, part in in_threads(
+        lambda rows: fit(rows, common, 1), chunks, threads, lambda: _ask(cancelled)
+    ):
+        parts = put_rows(parts, part, rows, count)
         tell(rows.stop, count)
     return mark_outliers(cast(CurveFits, parts), s)
 
