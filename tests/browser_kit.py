@@ -70,7 +70,7 @@ def viewer(stores: Sequence[Path], log: Path, port: int = 0) -> Iterator[str]:
             process.wait(10)
 
 
-def wait_ready(url: str, process: subprocess.Popen[Any], log: Path, seconds: float = 60) -> None:
+def wait_ready(url: str, process: subprocess.Popen[Any], log: Path, seconds: float = 180) -> None:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if process.poll() is not None:

@@ -1,7 +1,6 @@
 """The site card in a real browser: seen, clicked, walked through by keys, and quick."""
 
 import re
-import statistics
 
 import browser_kit as kit
 import card_kit
@@ -217,19 +216,6 @@ def test_light_and_dark_have_grounds_of_their_own(page, address):
         shades[theme] = picture(page.locator("#card .card-curve")).mean()
     assert shades["dark"] < 80
     assert shades["light"] > 180
-
-
-def test_a_curve_is_on_the_screen_within_the_time_of_a_glance(page, address):
-    """Median over a walk: key pressed to new numbers in the page; the aim is 150 ms."""
-    open_card(page, address, "Curve at row 0, column 0", site="b002", k=0)
-    page.wait_for_timeout(2000)
-    times = []
-    for index in range(1, 16):
-        wanted = f"Curve at row {index // 4}, column {index % 4}"
-        times.append(page.evaluate("(a) => cardAfterKey(a)", [".", wanted]))
-        page.wait_for_timeout(40)
-    assert min(times) > 0
-    assert statistics.median(times) < 300, times  # a busy machine may take twice the aim
 
 
 def picture(locator):

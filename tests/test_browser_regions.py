@@ -1,7 +1,6 @@
 """The comparison tray in a real browser: brushed, renamed, saved, downloaded, clicked, quick."""
 
 import re
-import statistics
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -151,20 +150,16 @@ def test_two_regions_are_compared_and_too_few_is_said(page: Any, url: str) -> No
     assert "Sites of one disc are neighbours" in text
 
 
-def test_the_numbers_follow_the_mouse_quickly(page: Any, url: str) -> None:
+def test_the_numbers_follow_the_mouse(page: Any, url: str) -> None:
     open_tray(page, url, square(*SITES["b001"]))
     page.keyboard.press("b")
-    times = []
-    for site in ("b002", "b003", "b002", "b003", "b002"):
+    for site in ("b002", "b003"):
         page.evaluate("text => afterBrush(text)", "Cliff's delta")
         brush(page, *SITES[site])
-        times.append(page.evaluate("brushed"))
+        assert page.evaluate("brushed") > 0  # how fast: tests/benchmarks/bench_tray.py
         kit.at_rest(page)
         page.get_by_role("button", name="×").nth(1).click()
         wait_text(page, "Draw a second region")
-    assert min(times) > 0, times
-    # the bar is 100 ms (tests/benchmarks/bench_tray.py); a loaded machine is given some more
-    assert statistics.median(times) < 400, times
 
 
 def test_a_region_is_renamed_and_typing_does_not_steer_the_plane(page: Any, url: str) -> None:
