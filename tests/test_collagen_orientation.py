@@ -5,9 +5,8 @@ import pytest
 from collagen_scenes import Recipe, make_scene
 
 from engine.collagen import CollagenSettings, ImageTip, analyse_height
-from engine.collagen.network import PieceThickness, orientation
+from engine.collagen.network import orientation
 from engine.collagen.orientation import hidden_weight, orientation_field
-from engine.collagen.splitting import find_splits
 from engine.collagen.traces import Traces
 
 TIP = ImageTip("paraboloid", 10.0)
@@ -139,55 +138,3 @@ def test_nothing_traced_gives_an_empty_map():
     found = analyse_height(np.random.default_rng(0).normal(size=(20, 20)), (8.0, 8.0), TIP)
     assert found.orientation.cell_u_nm.size == 0
     assert np.isnan(found.orientation.correlation_length_nm)
-    assert found.splitting.followed == 0
-
-
-def chain(thick_left, thick_right, count=40):
-    """Pairs of pieces that face each other across a junction, each pair of two thicknesses."""
-    y = np.arange(count) * 300.0
-    u = np.concatenate([np.full(count, -120.0), np.full(count, 120.0)])
-    traces = straight_pieces(
-        u,
-        np.concatenate([y, y]),
-        np.zeros(2 * count),
-        np.full(2 * count, 200.0),
-        junctions=np.column_stack([np.zeros(count), y]),
-    )
-    thickness = np.concatenate([thick_left, thick_right])
-    piece = PieceThickness(thickness, np.full(2 * count, 1.5), np.full(2 * count, 150.0))
-    return find_splits(traces, piece, (1.0, 1.0), SETTINGS)
-
-
-def test_fibrils_that_go_on_thinner_are_counted():
-    left = np.full(40, 100.0)
-    right = np.where(np.arange(40) < 16, 68.0, 100.0)
-    found = chain(left, right)
-    assert (found.followed, found.steps) == (40, 16)
-    np.testing.assert_array_equal(found.junction, np.arange(16))
-    assert found.ratio == pytest.approx(0.68)
-    assert 0 < found.expected_by_chance < 5
-    assert found.share == pytest.approx((16 - found.expected_by_chance) / 40)
-    assert 0 < found.share_ci_low < found.share < found.share_ci_high
-
-
-def test_fibrils_that_go_on_alike_are_not():
-    rng = np.random.default_rng(1)
-    own = rng.normal(80.0, 15.0, 40)  # fibrils differ, each goes on as it was
-    found = chain(own, own + rng.normal(0, 2.0, 40))
-    assert found.steps == 0
-    assert found.share == 0.0
-    assert found.share_ci_low == 0.0
-    assert found.share_ci_high > 0.03
-
-
-def test_chance_of_random_neighbours_covers_networks_without_splits():
-    followed = steps = 0
-    chance = 0.0
-    for seed in range(3):
-        recipe = Recipe(size=(200, 200), count=70, diameter_nm=60.0, diameter_cv=0.3)
-        scene = make_scene(recipe, TIP, 60 + seed)
-        found = analyse_height(scene.height_nm, scene.pixel_nm, TIP).splitting
-        followed, steps = followed + found.followed, steps + found.steps
-        chance += found.expected_by_chance
-    assert followed > 10
-    assert steps <= chance + 3 * np.sqrt(chance + 1)

@@ -81,12 +81,12 @@ def test_the_slope_of_a_tilted_plane_is_its_angle(library):
 def test_a_run_without_the_newer_numbers_shows_the_older_ones(library):
     facts = network_facts(library, site_facts(library, "tiny-1", "n001"))
     assert "Spk" in why_html(facts)
-    assert "junctions followed" in why_html(facts)
-    newer = ("splitting.", "faults.", "tip_bound.", "filters", "texture.Sk", "texture.Sp")
+    assert "fork" in why_html(facts)
+    newer = ("dividing.", "faults.", "tip_bound.", "filters", "texture.Sk", "texture.Sp")
     old = {k: v for k, v in facts.record.items() if not k.startswith(newer)}
     text = why_html(replace(facts, record=old))
     assert "Sq, plane only" in text
-    for word in ("Spk", "junctions followed", "Tip, faults"):
+    for word in ("Spk", "fork", "Tip, faults"):
         assert word not in text
 
 

@@ -277,11 +277,11 @@ def _filtered(facts: NetworkFacts) -> str:
 
 
 def _beside(facts: NetworkFacts) -> str:
-    """Tell what the image says of its own tip, its faults, and of fibrils that split."""
+    """Tell what the image says of its own tip, its faults, and of fibrils that divide."""
     rows = [("tip, from this image", _tip_bound(facts)), ("masked", _masked(facts))]
-    rows.append(("steps in thickness", _splits(facts)))
+    rows.append(("fibrils that divide", _divisions(facts)))
     rows = [(name, text) for name, text in rows if text]
-    return folded_html("Tip, faults and splits", facts_html(rows)) if rows else ""
+    return folded_html("Tip, faults and divisions", facts_html(rows)) if rows else ""
 
 
 def _tip_bound(facts: NetworkFacts) -> str:
@@ -298,13 +298,13 @@ def _masked(facts: NetworkFacts) -> str:
     return ", ".join(f"{count} {words}" for words, count in counts.items()) + f" ({share})"
 
 
-def _splits(facts: NetworkFacts) -> str:
-    followed, steps = (facts.record.get(f"splitting.{name}") for name in ("followed", "steps"))
-    if followed is None or steps is None:
+def _divisions(facts: NetworkFacts) -> str:
+    found, of = (facts.record.get(f"dividing.{name}") for name in ("count", "candidates"))
+    if found is None or of is None:
         return ""
-    chance = plain_number(facts.number("splitting.expected_by_chance"), 2)
-    text = f"{steps} of {followed} junctions followed, {chance} expected by chance"
-    share, interval = value_and_interval(
-        *(100 * facts.number(f"splitting.{n}") for n in ("share", "share_ci_low", "share_ci_high"))
+    chance = plain_number(facts.number("dividing.expected_by_chance"), 2)
+    text = f"{found} of {of} forks, {chance} expected by chance"
+    excess, low, high = (
+        plain_number(facts.number(f"dividing.excess{n}"), 2) for n in ("", "_ci_low", "_ci_high")
     )
-    return text + (f"; splits {share} % (95 %: {interval})" if interval else "")
+    return f"{text}; beyond chance {excess} (95 %: {low} to {high})"

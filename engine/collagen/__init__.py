@@ -17,7 +17,6 @@ from engine.collagen.orientation import OrientationField
 from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
 from engine.collagen.scale import SurfaceCurves, power_spectral_density, sq_against_window
 from engine.collagen.settings import CollagenSettings
-from engine.collagen.splitting import Splitting
 from engine.collagen.surface import MeasuredSurface, measure_surface
 from engine.collagen.texture import TextureResult, texture
 from engine.collagen.tip import ImageTip, erode
@@ -42,7 +41,6 @@ __all__ = [
     "NetworkAnalysis",
     "OrientationField",
     "ScanFaults",
-    "Splitting",
     "SurfaceCurves",
     "TextureResult",
     "ThicknessSummary",

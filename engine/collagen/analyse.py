@@ -27,7 +27,6 @@ from engine.collagen.results import FibrilPaths, FibrilPieces, NetworkAnalysis
 from engine.collagen.ridges import fill_missing, find_ridges
 from engine.collagen.scale import surface_curves
 from engine.collagen.settings import CollagenSettings
-from engine.collagen.splitting import find_splits
 from engine.collagen.surface import basis_of
 from engine.collagen.texture import texture
 from engine.collagen.tip import ImageTip
@@ -135,7 +134,6 @@ def analyse_height(
         faults=faults,
         surface=surface_curves(filtered, pixel, curve),
         orientation=orientation_field(traces, found.seen_share, valid.shape, pixel, settings),
-        splitting=find_splits(traces, piece, pixel, settings),
         tip_bound=found.tip_bound,
         dividing=find_dividing(traces, found.caps, valid.shape, pixel, settings, seed),
     )

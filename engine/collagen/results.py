@@ -12,7 +12,6 @@ from engine.collagen.faults import ScanFaults
 from engine.collagen.network import ThicknessSummary
 from engine.collagen.orientation import OrientationField
 from engine.collagen.scale import SurfaceCurves
-from engine.collagen.splitting import Splitting
 from engine.collagen.texture import TextureResult
 from engine.collagen.tip_bound import TipBound
 
@@ -119,8 +118,6 @@ class NetworkAnalysis:
         Curves behind the texture.
     orientation
         Map and reach of local orientation.
-    splitting
-        Thickness followed across junctions.
     tip_bound
         How blunt the tip can be, from the image alone.
     dividing
@@ -150,7 +147,6 @@ class NetworkAnalysis:
     faults: ScanFaults = field(default_factory=ScanFaults)
     surface: SurfaceCurves = field(default_factory=SurfaceCurves)
     orientation: OrientationField = field(default_factory=OrientationField)
-    splitting: Splitting = field(default_factory=Splitting)
     tip_bound: TipBound = field(
         default_factory=lambda: TipBound(float("nan"), np.zeros(0), np.zeros(0))
     )

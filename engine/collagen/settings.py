@@ -122,12 +122,6 @@ class CollagenSettings(BaseModel):
     map_cell_nm: float = Field(
         default=400.0, ge=50, le=1e5, description="cell of the map of local orientation"
     )
-    split_ratio: float = Field(
-        default=0.8,
-        gt=0,
-        lt=1,
-        description="a fibril that goes on beyond a junction thinner than this share has split",
-    )
 
     divide_turn_deg: float = Field(
         default=30.0,
