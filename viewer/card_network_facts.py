@@ -189,17 +189,30 @@ def grey_picture(facts: NetworkFacts, look: str) -> GreyPicture:
     """Draw the levelled image of a site in one of `LOOKS`.
 
     Slopes are the angle between the surface and the plane it was levelled to, by central
-    differences, degrees.
+    differences.
     """
     if look == "relief":
         return GreyPicture(facts.grey, float("nan"), float("nan"), "light and shade", "")
-    heights = facts.turn.array(facts.record["levelled_nm"]).astype(np.float64)
+    values = surface_of(facts, look)
     if look == "height":
-        return grey_of(heights, "height as levelled", "nm")
+        return grey_of(values, "height as levelled", "nm")
+    return grey_of(values, "slope", "°")
+
+
+def surface_of(facts: NetworkFacts, look: str) -> Floats:
+    """Give the levelled heights (nm) of an image, or for ``slope`` their steepness (degrees).
+
+    Returns
+    -------
+    ndarray
+        (rows, cols) as on the card, bottom row first, NaN where there is no datum.
+    """
+    heights = facts.turn.array(facts.record["levelled_nm"]).astype(np.float64)
+    if look != "slope":
+        return heights
     rows, cols = heights.shape
     along_y, along_x = np.gradient(heights, facts.height_nm / rows, facts.width_nm / cols)
-    steep = np.degrees(np.arctan(np.hypot(along_x, along_y)))
-    return grey_of(steep, "slope", "°")
+    return np.degrees(np.arctan(np.hypot(along_x, along_y)))
 
 
 def grey_of(values: NDArray[np.floating], label: str, unit: str) -> GreyPicture:

@@ -20,6 +20,7 @@ from viewer.card_figures import Look, dress_axis, look_of, small_figure
 from viewer.card_network_facts import LOOKS
 from viewer.card_text import plain_number
 from viewer.library import Library
+from viewer.page import CAUTION
 from viewer.pair_facts import (
     LIMITS_PCT,
     PairSide,
@@ -35,7 +36,6 @@ from viewer.server import asset, asset_version
 from viewer.theme import css_variables, palette
 
 TITLE = "two images side by side"
-CAUTION = "Research and teaching. No diagnostic device."
 _UNITS = {"relief": "light and shade", "height": "height as levelled (nm)", "slope": "slope (°)"}
 _BINS = 24
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from engine.collagen import Basis, comparable, level, texture, to_common_ground
 from engine.settings import Settings
 from viewer.card_facts import SiteFacts, site_facts
-from viewer.card_network_facts import NetworkFacts, network_facts
+from viewer.card_network_facts import NO_DATUM, NetworkFacts, network_facts, surface_of
 from viewer.card_text import plus_minus, value_and_interval, with_unit
 from viewer.library import Library
 
@@ -90,14 +90,10 @@ def values_of(side: PairSide, look: str) -> Floats:
     network = side.network
     if look == "relief":
         grey = network.grey.astype(np.float64)
-        return np.where(network.grey == 255, np.nan, grey / 254.0)
-    heights = network.turn.array(network.record["levelled_nm"]).astype(np.float64)
-    if look == "slope":
-        rows, cols = heights.shape
-        up, along = np.gradient(heights, network.height_nm / rows, network.width_nm / cols)
-        heights = np.degrees(np.arctan(np.hypot(along, up)))
-    step = max(1, -(-max(heights.shape) // MOST_PX))
-    return heights[::step, ::step]
+        return np.where(network.grey == NO_DATUM, np.nan, grey / 254.0)
+    values = surface_of(network, look)
+    step = max(1, -(-max(values.shape) // MOST_PX))
+    return values[::step, ::step]
 
 
 def common_limits(pictures: list[Floats], look: str) -> tuple[float, float]:
