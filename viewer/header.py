@@ -7,6 +7,7 @@ from typing import Any
 from engine.store.schema import column
 from viewer.library import Library
 from viewer.look import Look
+from viewer.regions_data import REST, group_of
 from viewer.state import ViewState
 
 CELL_QUANTITIES = ("pattern", "pattern_confidence", "neighbours", "nn_distance_um", "diameter_um")
@@ -98,7 +99,11 @@ def _colours(library: Library, disc: str) -> list[dict[str, Any]]:
     known = {"pattern", *library.quantities(disc, "cells")}
     cells = [n for n in CELL_QUANTITIES if n in known]
     cells += [n for n in library.quantities(disc, "cells") if n.endswith(STAIN_QUANTITIES)]
+    groups: dict[str, list[list[str]]] = {}
+    for name in sorted(ordered, key=lambda n: n not in FIRST and group_of(n) == REST):
+        heading = "Sites" if name in FIRST else f"Sites: {group_of(name).lower()}"
+        groups.setdefault(heading, []).append([f"sites.{name}", quantity_label("sites", name)])
     return [
-        {"label": "sites", "items": [[f"sites.{n}", quantity_label("sites", n)] for n in ordered]},
-        {"label": "cells", "items": [[f"cells.{n}", quantity_label("cells", n)] for n in cells]},
+        *({"label": heading, "items": items} for heading, items in groups.items()),
+        {"label": "Cells", "items": [[f"cells.{n}", quantity_label("cells", n)] for n in cells]},
     ]

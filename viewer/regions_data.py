@@ -48,10 +48,21 @@ _GROUPS = (
         ("adhesion_", "dissipation", "loading_", "lost_", "pull_off", "jkr_", "stretches"),
     ),
     ("Cells round the site", ("pattern_", "cells_in_", "cell_density", "fraction_")),
-    ("Fibrils", ("fibril_", "band_")),
-    ("Surface texture", ("Sa_", "Sq_", "Sz_", "Ssk", "Sku", "Sdq", "Sdr_", "Sal_", "Str")),
+    ("Fibrils", ("fibril_", "band_", "orientation_")),
+    (
+        "Surface texture",
+        (
+            *("Sa_", "Sq_", "Sz_", "Ssk", "Sku", "Sdq", "Sdr_", "Sal_", "Str", "Sp_", "Sv_"),
+            *("Std_", "Sk_", "Spk_", "Svk_", "Smr"),
+        ),
+    ),
+    (
+        "Height images and maps",
+        ("tip_", "masked_", "at_load", "image_", "contact_height", "map_"),
+    ),
 )
-_REST = "Further"
+REST = "Further"
+"""Heading of what stands under no other."""
 
 BoolArray = NDArray[np.bool_]
 
@@ -70,15 +81,16 @@ def site_quantities(library: Library) -> dict[str, dict[str, str]]:
     """
     held = {name for disc in library.discs for name in library.quantities(disc, "sites")}
     ordered = [name for name in library.sites().columns if name in held]
-    groups: dict[str, dict[str, str]] = {title: {} for title in (*(t for t, _ in _GROUPS), _REST)}
+    groups: dict[str, dict[str, str]] = {title: {} for title in (*(t for t, _ in _GROUPS), REST)}
     for name in ordered:
         if column("sites", name).unit != _AXIAL_UNIT and name not in (*SIZES, *MAP_SIZES):
-            groups[_group_of(name)][quantity_words(name)] = name
+            groups[group_of(name)][quantity_words(name)] = name
     return {title: names for title, names in groups.items() if names}
 
 
-def _group_of(name: str) -> str:
-    return next((title for title, starts in _GROUPS if name.startswith(starts)), _REST)
+def group_of(name: str) -> str:
+    """Give the heading under which a site quantity stands in a list."""
+    return next((title for title, starts in _GROUPS if name.startswith(starts)), REST)
 
 
 def numbers_of(table: pd.DataFrame, name: str) -> NDArray[np.float64]:

@@ -65,8 +65,8 @@ class Scatter(pn.viewable.Viewer):
         self._points.selected.on_change("indices", self._tapped)
         self._make_widgets()
         self._over = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
-        self._numbers = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8))
         whole = {"flex": "none"}  # what scrolls keeps its height
+        self._numbers = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8), styles=whole)
         self._words = words(sizing_mode="stretch_width", margin=(0, 0, 0, 8), styles=whole)
         state.param.watch(self._on_quantity, ["scatter_x", "scatter_y", "disc", "discs"])
         state.param.watch(self._on_look, ["regions", "dark", "site", "tray_open"])
@@ -274,13 +274,13 @@ class Scatter(pn.viewable.Viewer):
             self._over,
             pn.pane.Bokeh(self.figure, sizing_mode="stretch_width", margin=0),
             self._numbers,
-            pn.Column(
-                self._words, fields, margin=0, min_height=0, sizing_mode="stretch_width",
-                styles={**SCROLL, "flex": "1 1 0"},
-            ),
+            fields,
+            self._words,
             sizing_mode="stretch_both",
             margin=0,
-        )  # fmt: skip
+            min_height=0,
+            styles=SCROLL,  # plot and words scroll together: beside the plot no room is left
+        )
 
     def __panel__(self) -> pn.Column:
         """Give the whole plot with its fields."""

@@ -2,6 +2,7 @@
 
 from engine.store.column import Column as Column
 from engine.store.column import Kind as Kind
+from engine.store.image_columns import IMAGE_COLUMNS as IMAGE_COLUMNS
 from engine.store.map_columns import CURVE_COLUMNS, MAP_COLUMNS, MAP_TABLES
 
 SCHEMA_VERSION = "1"
@@ -57,8 +58,18 @@ _SITES = (
     Column("fibril_thickness_mean_nm", "number", "fibril thickness, mean", "nm"),
     Column("fibril_thickness_median_nm", "number", "fibril thickness, median", "nm"),
     Column("fibril_thickness_p95_nm", "number", "fibril thickness, 95th percentile", "nm"),
-    Column("fibril_thickness_p95_ci_low_nm", "number", "95th percentile, lower end", "nm"),
-    Column("fibril_thickness_p95_ci_high_nm", "number", "95th percentile, upper end", "nm"),
+    Column(
+        "fibril_thickness_p95_ci_low_nm",
+        "number",
+        "fibril thickness, 95th percentile, lower end",
+        "nm",
+    ),
+    Column(
+        "fibril_thickness_p95_ci_high_nm",
+        "number",
+        "fibril thickness, 95th percentile, upper end",
+        "nm",
+    ),
     Column("fibril_length_um", "number", "traced fibril length", "µm"),
     Column("fibril_junctions_per_um2", "number", "apparent junctions", "1/µm²"),
     Column("fibril_order", "number", "fibril order"),
@@ -190,14 +201,23 @@ FURTHER: dict[str, tuple[Column, ...]] = {
         Column("pattern_stability", "number", "pattern kept when the site is shifted"),
         Column("pattern_index_position_sd", "number", "pattern index, spread by position"),
         *_surface_columns(),
-        Column("at_load_nN", "number", "load of the surface under load", "nN"),
+        *IMAGE_COLUMNS,
+        Column("at_load_nN", "number", "load at the trigger", "nN"),
         Column("image_load_nN", "number", "load that explains the height image best", "nN"),
         Column("contact_height_noise_nm", "number", "standard error of a contact height", "nm"),
-        Column("map_image_correlation", "number", "contact heights with the height image"),
-        Column("map_image_scale", "number", "contact heights over the height image"),
-        Column("map_image_shift_u_nm", "number", "place in the height image along u", "nm"),
-        Column("map_image_shift_v_nm", "number", "place in the height image along v", "nm"),
-        Column("map_image_drift_nm", "number", "drift against the height image", "nm"),
+        Column(
+            "map_image_correlation",
+            "number",
+            "contact heights against the height image, correlation",
+        ),
+        Column("map_image_scale", "number", "contact heights against the height image, scale"),
+        Column(
+            "map_image_shift_u_nm", "number", "place of the map in the height image along u", "nm"
+        ),
+        Column(
+            "map_image_shift_v_nm", "number", "place of the map in the height image along v", "nm"
+        ),
+        Column("map_image_drift_nm", "number", "drift of the map against the height image", "nm"),
         Column("modulus_model", "text", "contact law"),
         Column("modulus_layer", "text", "layer the law is corrected for"),
         Column("modulus_depth_share", "number", "share of the indentation that is fitted"),
