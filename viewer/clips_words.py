@@ -61,7 +61,7 @@ def _verdict_html(facts: ClipFacts) -> str:
 
 def _flags_html(flags: str) -> str:
     rows = [
-        f"<li><b>{escape(name.replace('_', ' '))}</b> {escape(sentence)}</li>"
+        f"<li><b>{escape(name.removeprefix('clip_').replace('_', ' '))}</b> {escape(sentence)}</li>"
         for name, sentence in explain(flags)
     ]
     return f'<ul class="flags">{"".join(rows)}</ul>' if rows else ""

@@ -33,7 +33,7 @@ from viewer.pair_facts import (
     values_of,
 )
 from viewer.server import asset, asset_version
-from viewer.theme import css_variables, palette
+from viewer.theme import FONT, css_variables, palette
 
 TITLE = "two images side by side"
 _UNITS = {"relief": "light and shade", "height": "height as levelled (nm)", "slope": "slope (°)"}
@@ -145,6 +145,7 @@ def _pictures(sides: list[PairSide], look: str, colours: Look) -> list[Any]:
             [picture.astype(np.float32)], -width / 2, -height / 2, width, height, color_mapper=greys
         )
         fig.title.text_color, fig.title.text_font_size = colours.text, "14px"
+        fig.title.text_font = FONT
         fig.xaxis.axis_label = "from the image's centre (nm)"
         dress_axis(fig.xaxis[0], colours)
         dress_axis(fig.yaxis[0], colours)
@@ -163,7 +164,7 @@ def _limits(look: str, low: float, high: float) -> Any:
         '<div style="opacity:.75">One scale, one set of limits; both pictures move together. '
         "Wheel to zoom, drag to move.</div>",
         sizing_mode="stretch_width",
-        styles={"font-size": "12px", "color": "var(--text)"},
+        styles={"font": f"12px/1.4 {FONT}", "color": "var(--text)"},
     )
 
 
@@ -192,7 +193,7 @@ def _thickness(sides: list[PairSide], colours: Look) -> Any:
         )  # fmt: skip
     fig.legend.update(
         background_fill_alpha=0.0, border_line_color=None, label_text_color=colours.text,
-        label_text_font_size="12px", location="top_right", padding=2,
+        label_text_font_size="12px", label_text_font=FONT, location="top_right", padding=2,
     )  # fmt: skip
     fig.x_range.update(start=float(edges[0]), end=float(edges[-1]))
     fig.y_range.update(start=0.0, end=1.45 * top)
