@@ -154,7 +154,7 @@ def test_sites_in_both_regions_are_said() -> None:
     values = np.arange(10.0)
     masks = [np.arange(10) < 6, np.arange(10) >= 4]
     pair = compare_regions(["A", "B"], masks, _table(values)).pairs[0]
-    assert any(sentence.startswith("2 site(s) lie in both") for sentence in pair.cautions)
+    assert any("lie in both regions: 2 sites" in sentence for sentence in pair.cautions)
 
 
 def test_empty_region_has_counts_and_no_numbers() -> None:

@@ -144,7 +144,7 @@ def test_two_regions_are_compared_and_too_few_is_said(page: Any, url: str) -> No
     wait_text(page, "Cliff's delta")
     text = page.evaluate("trayText()")
     assert "too few sites for an interval" in text
-    assert "A holds 1 and B 1 site(s): too few to tell a difference" in text
+    assert "A holds 1 and B 1: too few to tell a difference" in text
     assert "Not tested" in text
     assert "Curves of one map are not independent" in text
     assert "Sites of one disc are neighbours" in text

@@ -36,7 +36,7 @@ def test_values_curves_and_spectrum(store: Path) -> None:
     assert fold._body.visible
     assert len(fold._body.objects) == 4
     assert "rectangular beam" in fold._thermal_text.object
-    assert "6 curve(s)" in fold._stiff_text.object
+    assert "6 curves" in fold._stiff_text.object
     image = site_facts(library, "tiny-1", "n001")
     assert image is not None
     fold.show(image)

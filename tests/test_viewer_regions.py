@@ -110,14 +110,14 @@ def test_several_pairs_say_so_and_give_the_adjusted_p(library):
     found = numbers(library, [kit.LEFT, kit.RIGHT, kit.LEFT])
     words = plain(differences_html(found, region_colours(True)))
     assert words.count("Holm of 3") == 3
-    assert "A−C: 8 site(s) lie in both regions" in words
+    assert "lie in both regions: 8 sites" in words
 
 
 def test_too_few_sites_is_said_and_no_interval_made_up(library):
     found = numbers(library, [kit.CORNER, kit.RIGHT])
     assert found.comparison.regions[0].sites == 1
     words = plain(differences_html(found, region_colours(True)))
-    assert "A holds 1 and B 8 site(s): too few" in words
+    assert "A holds 1 and B 8: too few" in words
     assert "Not tested" in words
     assert "too few sites for an interval" in words
     assert "no interval" in plain(median_html(found.comparison.regions[0].median, "kPa"))

@@ -67,7 +67,7 @@ def test_too_far_is_not_joined_and_is_counted(table):
     found = pair_sites(table, THICKNESS, MODULUS, Pairing("nano-image", "bead-map"), 29.0)
     assert found.x.size == 0
     assert found.unpaired == 8
-    assert "8 site(s) found none" in pairing_words(found, THICKNESS, MODULUS)
+    assert "none was found for 8 of the sites" in pairing_words(found, THICKNESS, MODULUS)
     with pytest.raises(ValueError, match="max_distance_um"):
         pair_sites(table, THICKNESS, MODULUS, Pairing("nano-image", "bead-map"), 0.0)
 

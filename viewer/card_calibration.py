@@ -57,9 +57,10 @@ def stiff_html(found: StoredCalibration) -> str:
     own = found.sensitivity
     bend, spread = own["bend"], own["rel_sd"]
     more = "" if spread is None else f", scattering by {100 * spread:.2g} %"
+    curves = f"{len(found.stiff_V)} curve{'' if len(found.stiff_V) == 1 else 's'}"
     straight = "" if bend is None else f"; slope {100 * bend:+.1f} % over the contact"
     return (
-        f"<p>Stiff surface: {own['nm_per_V']:.4g} nm/V from {len(found.stiff_V)} curve(s){more}"
+        f"<p>Stiff surface: {own['nm_per_V']:.4g} nm/V from {curves}{more}"
         f"{straight}. Line: that sensitivity.</p>"
     )
 

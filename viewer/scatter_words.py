@@ -52,7 +52,7 @@ def pairing_words(pairs: SitePairs, x_name: str, y_name: str) -> str:
     if pairs.distance_um.size:
         median, most = float(np.median(pairs.distance_um)), float(pairs.distance_um.max())
         words += f" (used: median {plain_number(median)}, most {plain_number(most)} µm)"
-    return f"{words}; {pairs.unpaired} site(s) found none."
+    return f"{words}; none was found for {pairs.unpaired} of the sites."
 
 
 def scatter_cautions(pairs: SitePairs, fit: SlopeFit, table: pd.DataFrame) -> list[str]:

@@ -97,17 +97,21 @@ def _pair_flags(
     return [name for name, holds in checks.items() if holds]
 
 
+def _many(sites: int) -> str:
+    return f"{sites} site{'' if sites == 1 else 's'}"
+
+
 def _cautions(
     first: RegionSummary, second: RegionSummary, flags: Sequence[str], shared: int
 ) -> tuple[str, ...]:
     """Word the flags, with the numbers found where there are some."""
     numbers = {
-        "few_sites": f"{first.name} holds {first.sites} and {second.name} {second.sites} site(s): "
-        "too few to tell a difference.",
+        "few_sites": f"Of the sites, {first.name} holds {first.sites} and {second.name} "
+        f"{second.sites}: too few to tell a difference.",
         "one_donor": f"All sites come from one donor ({', '.join(first.donors)}): the result "
         "describes that tissue and can't be carried over to other individuals.",
-        "shared_sites": f"{shared} site(s) lie in both regions and are counted on both sides: the "
-        "test is not valid for them.",
+        "shared_sites": "Counted on both sides, since they lie in both regions: "
+        f"{_many(shared)}. The test is not valid for them.",
     }
     return tuple(numbers.get(name, TEXTS[name]) for name in flags)
 

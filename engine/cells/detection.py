@@ -128,10 +128,10 @@ def _gated(
     kept = solid.take(solid.contrast >= floor)
     haze = verdict.blurred_share >= s.haze_share_min
     note = (
-        f"{verdict.blurred_share:.0%} of the candidates are out of focus"
-        f"{' (haze)' if haze else ''}: kept those sharper than {s.sharpness_min_per_um:g} per um, "
-        f"wider than {2 * s.narrow_radius_min_um:g} um and brighter than "
-        f"{s.contrast_floor_share:.0%} of a typical nucleus."
+        f"{100 * verdict.blurred_share:.0f} % of the candidates are out of focus"
+        f"{' (haze)' if haze else ''}: kept those sharper than {s.sharpness_min_per_um:g} per µm, "
+        f"wider than {2 * s.narrow_radius_min_um:g} µm and brighter than "
+        f"{100 * s.contrast_floor_share:.0f} % of a typical nucleus."
     )
     return NucleiDetection(
         x_um=kept.col * pixel_um,

@@ -64,16 +64,16 @@ def comparable(a: Basis, b: Basis) -> tuple[str, ...]:
     --------
     >>> fine = Basis(4000.0, 4000.0, 8.0, 8.0)
     >>> comparable(fine, Basis(8000.0, 8000.0, 8.0, 8.0))
-    ('window: 4 x 4 µm against 8 x 8 µm; Sq, Sal and Sz grow with the window',)
+    ('window: 4 × 4 µm against 8 × 8 µm; Sq, Sal and Sz grow with the window',)
     """
     reasons = []
     if _unlike(a.window_u_nm, b.window_u_nm) or _unlike(a.window_v_nm, b.window_v_nm):
         first, second = (
-            f"{x.window_u_nm / 1e3:.3g} x {x.window_v_nm / 1e3:.3g} µm" for x in (a, b)
+            f"{x.window_u_nm / 1e3:.3g} × {x.window_v_nm / 1e3:.3g} µm" for x in (a, b)
         )
         reasons.append(f"window: {first} against {second}; Sq, Sal and Sz grow with the window")
     if _unlike(a.pixel_u_nm, b.pixel_u_nm) or _unlike(a.pixel_v_nm, b.pixel_v_nm):
-        first, second = (f"{x.pixel_u_nm:.3g} x {x.pixel_v_nm:.3g} nm" for x in (a, b))
+        first, second = (f"{x.pixel_u_nm:.3g} × {x.pixel_v_nm:.3g} nm" for x in (a, b))
         reasons.append(f"pixel: {first} against {second}; Sdq and Sdr fall as the pixel grows")
     if a.levelling != b.levelling:
         reasons.append(f"levelling: {_listed(a.levelling)} against {_listed(b.levelling)}")
@@ -100,9 +100,9 @@ def _pair_unlike(part: str, a: Basis, b: Basis) -> bool:
 
 def _described(part: str, basis: Basis) -> str:
     if part == "window":
-        return f"{basis.window_u_nm / 1e3:.3g} x {basis.window_v_nm / 1e3:.3g} µm"
+        return f"{basis.window_u_nm / 1e3:.3g} × {basis.window_v_nm / 1e3:.3g} µm"
     if part == "pixel":
-        return f"{basis.pixel_u_nm:.3g} x {basis.pixel_v_nm:.3g} nm"
+        return f"{basis.pixel_u_nm:.3g} × {basis.pixel_v_nm:.3g} nm"
     return _listed(getattr(basis, part)).replace("_", " ")
 
 
