@@ -375,6 +375,7 @@ def test_never_more_than_one_request_in_flight(page: Any) -> None:
           window.flying = 0; window.most = 0; window.asked = 0;
           const real = window.fetch;
           window.fetch = async (...a) => {
+            if (String(a[0]).startsWith("value?")) return real(...a); // the foot's, not a picture
             window.asked += 1;
             window.most = Math.max(window.most, window.flying += 1);
             try { return await real(...a); } finally { window.flying -= 1; }
