@@ -246,7 +246,10 @@
         this.leaf.dataset.of = panel.name;
         draw(this.leaf, panel.rows, (change) => this.send("panel", { of: panel.name, ...change }));
       }
-      this.buttons(this.modeBar, modes, mode, (name) => this.send("mode", name));
+      this.buttons(this.modeBar, modes, mode, (name) => {
+        this.open = ""; // one thing at a time over the plane
+        this.send("mode", name);
+      });
       const on = modes.find((m) => m.name === mode);
       byId("plane").classList.toggle("has-mode", Boolean(on));
       this.strip.hidden = !on;
