@@ -161,7 +161,7 @@ def drift_words(change: float, p: float, flagged: bool) -> str:
     sign = "\N{MINUS SIGN}" if change < 0 else "+"
     size = f"{sign}{abs(100 * change):.0f} %, p {_p(p)}"
     if not flagged:
-        return f"No drift along the scan ({size})."
+        return f"No drift along the scan beyond the limits of its flag ({size})."
     return (
         f"The modulus drifts along the scan ({size}): wear or dirt on the tip, or a gradient of "
         "the tissue."
