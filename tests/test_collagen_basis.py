@@ -90,7 +90,7 @@ def test_tray_says_that_images_are_unlike(library):
         return cautions_of(tray_numbers(library, counter, regions, {}, f"sites.{quantity}"))
 
     (pixel,) = [s for s in said("fibril_thickness_median_nm") if s.startswith("Images differ")]
-    assert "8 x 8 nm: 7; 16 x 16 nm: 1" in pixel
+    assert "8 × 8 nm: 7; 16 × 16 nm: 1" in pixel
     assert not [s for s in said("modulus_kPa") if s.startswith("Images differ")]
 
 

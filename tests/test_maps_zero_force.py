@@ -175,5 +175,5 @@ def test_sites_on_unlike_grids_are_not_compared_without_saying_so():
     assert unlike_images(table[:1], "Sdq_zero_force") == ()
     assert unlike_images(table, "modulus_kPa") == ()
     (pixel,) = unlike_images(table, "fibril_thickness_median_at_load_nm")
-    assert "40 x 40 nm: 1; 80 x 80 nm: 1" in pixel
+    assert "40 × 40 nm: 1; 80 × 80 nm: 1" in pixel
     assert table.loc[2, list(MAP_SIZES)].isna().all()
